@@ -1,0 +1,1 @@
+"""Pure functions over arrays and frames: no clock, disk, network or log."""

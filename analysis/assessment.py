@@ -1,0 +1,172 @@
+"""What the analysis says: frozen values that alarms, the report and the page show and never compute."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from analysis.frames import Floats
+
+
+class FaultKind(StrEnum):
+    """What can be wrong, as far as flow meters can tell."""
+
+    RESTRICTION = "restriction"
+    OPENING = "opening"
+    SUPPLY = "supply"
+    METER = "meter"
+
+
+class Status(StrEnum):
+    """The four status signals of NAMUR NE 107 in words, and Good."""
+
+    GOOD = "Good"
+    FAILURE = "Failure"
+    FUNCTION_CHECK = "Function check"
+    OUT_OF_SPECIFICATION = "Out of specification"
+    MAINTENANCE_REQUIRED = "Maintenance required"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """One possible cause of a finding.
+
+    Attributes:
+        subject: the run (restriction, opening) or meter; None for the supply.
+        flow_change_percent: of the run, of the pump's total (supply), or of the reading (meter).
+        could_be: causes in plain words that no flow meter can tell apart.
+    """
+
+    kind: FaultKind
+    subject: str | None
+    probability: float
+    flow_change_percent: float
+    could_be: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opinion:
+    """What was thought of a finding at one time; used nothing later than `at_s` (UTC epoch seconds)."""
+
+    at_s: int
+    candidates: tuple[Candidate, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """Measured change of one meter's flow since the onset beside what the leading causes would make it.
+
+    Attributes:
+        measured_percent, low_percent, high_percent: change with its 90 % interval.
+        expected_percent: what the first candidate would give.
+        rival_percent: what the runner-up would give; None without one.
+    """
+
+    meter: str
+    measured_percent: float
+    low_percent: float
+    high_percent: float
+    expected_percent: float
+    rival_percent: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Something is wrong, since when, what it may be, what speaks for it and what to do.
+
+    Attributes:
+        id: stable for the same readings ("2026-11-03T14-carbon").
+        onset_s, onset_low_s, onset_high_s: most likely onset with its 90 % interval, UTC epoch seconds.
+        shape: "step" or "ramp", what the data favour.
+        candidates: the latest opinion, most probable first; all of history[-1].
+        history: opinions in order, the first at raised_at_s.
+        summary: one sentence. action: what to do this week.
+    """
+
+    id: str
+    raised_at_s: int
+    cleared_at_s: int | None
+    status: Status
+    shape: str
+    onset_s: int
+    onset_low_s: int
+    onset_high_s: int
+    candidates: tuple[Candidate, ...]
+    history: tuple[Opinion, ...]
+    evidence: tuple[Evidence, ...]
+    summary: str
+    action: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """When a drifting branch leaves its target: best estimate and 90 % interval, UTC epoch seconds."""
+
+    made_at_s: int
+    run: str
+    below_target_at_s: int
+    low_s: int
+    high_s: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Isolability:
+    """Whether two faults can be told apart on this plant: hours needed, None for never."""
+
+    first: str
+    second: str
+    hours: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recovery:
+    """What a job gained: flow of a run or of the pump's total before and after, per cent of commissioned."""
+
+    at_s: int
+    subject: str
+    job: str
+    gain_percent: float
+    now_percent_of_commissioned: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterState:
+    """One meter now.
+
+    Attributes:
+        run: the run it sits on; None for none.
+        status, reason: NE 107 word and why.
+        flow_m3s: mean of the last 24 hours; nan without readings.
+        commissioned_m3s: what it showed when commissioned.
+        completeness: share of the last 7 days' hours that hold a reading or a recognised pause, 0..1.
+    """
+
+    name: str
+    run: str | None
+    status: Status
+    reason: str
+    flow_m3s: float
+    commissioned_m3s: float
+    completeness: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessment:
+    """Everything that is known at `now_s`.
+
+    Attributes:
+        hours_s: [T] UTC epoch seconds of the hours shown.
+        flow_m3s: [T, M] measured flow, nan unknown. meters: the columns.
+        expected_m3s: [T, M] what the commissioned plant would show with the logged speed and maintenance.
+    """
+
+    now_s: int
+    findings: tuple[Finding, ...]
+    forecasts: tuple[Forecast, ...]
+    isolability: tuple[Isolability, ...]
+    recoveries: tuple[Recovery, ...]
+    meter_states: tuple[MeterState, ...]
+    pump_status: Status
+    pump_reason: str
+    meters: tuple[str, ...]
+    hours_s: Floats
+    flow_m3s: Floats
+    expected_m3s: Floats

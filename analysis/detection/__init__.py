@@ -1,0 +1,1 @@
+"""Change detection, one idea a module."""

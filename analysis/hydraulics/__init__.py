@@ -1,0 +1,1 @@
+"""Hydraulics of the manifold: water, losses, pump, network."""

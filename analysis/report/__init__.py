@@ -1,0 +1,1 @@
+"""Figures, words and the page of the report."""

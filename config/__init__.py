@@ -1,0 +1,1 @@
+"""What the plant is: records, units, the plant file. Imports nothing else of the project."""

@@ -1,0 +1,48 @@
+"""How the plant is watched: frozen settings with defaults that need no writing."""
+
+from dataclasses import dataclass
+
+from config.plant import Plant
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmSettings:
+    """When a finding is raised.
+
+    `false_alarms_per_branch_year` is what the keeper accepts on a healthy plant.
+    """
+
+    false_alarms_per_branch_year: float = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoreSettings:
+    """What the database keeps; hours are kept for ever."""
+
+    minutes_kept_days: int = 400
+    quarantine_kept_lines: int = 10_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportSettings:
+    """What the report looks back on."""
+
+    trend_days: int = 28
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """All settings of a plant file."""
+
+    alarms: AlarmSettings = AlarmSettings()
+    store: StoreSettings = StoreSettings()
+    report: ReportSettings = ReportSettings()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlantFile:
+    """A plant file, read: the plant, how it is watched, and where it was read from."""
+
+    path: str
+    plant: Plant
+    settings: Settings

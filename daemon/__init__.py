@@ -1,0 +1,1 @@
+"""The imperative shell: ports, disk, clock, people."""

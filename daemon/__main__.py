@@ -1,0 +1,5 @@
+"""`python -m daemon` is `clearbore`."""
+
+from daemon.cli import main
+
+main()

@@ -1,0 +1,1 @@
+"""One SQLite file, one writer."""
