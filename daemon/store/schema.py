@@ -1,0 +1,114 @@
+"""The tables, as a list of migrations that is only ever added to.
+
+One row per meter and minute sums up the readings that fell into that minute and depends on no other row: the volume
+between two rows is worked out when hours are derived. So log files can be loaded in any order and more than once.
+Raw counts and times are kept; K-factors are applied at reading.
+
+    minute        UTC epoch minute; `part` 0, and one more for each time the count ran backward inside the minute
+      count       cumulative count of the part's last reading, as the device sent it
+      pulses      pulses from the part's first to its last reading
+      at_ms       time of the last reading, ms after the start of the minute
+      span_ms     ms from the part's first to its last reading; 0 for a single reading
+      low_mhz     lowest rate between neighbouring readings of the part, thousandths of a pulse a second; null for one
+      high_mhz    highest such rate
+      samples     readings in the part, doubled ones counted once
+      restart     1: the counter is known to have restarted since the reading before this part; 0: known not, or not told
+    hour          pulses counted in `seconds` while the pump ran; off_s: seconds in which it was recognised as stopped
+    usual_rate    median of a UTC day's minute rates above zero, pulses a second
+    stale_day     UTC epoch days whose hours are behind their minutes
+    journal       what the keeper did
+    rejected      how many lines of a source were refused, by reason; `quarantine` keeps the latest of them
+    loaded        log files that are in, by the SHA-256 of their content
+    baseline      commissioned states of the plant
+    source_state  what each source last said of itself
+"""
+
+STORE = """
+CREATE TABLE meter (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+CREATE TABLE minute (
+    minute INTEGER NOT NULL,
+    meter INTEGER NOT NULL REFERENCES meter (id),
+    part INTEGER NOT NULL DEFAULT 0,
+    count INTEGER NOT NULL,
+    pulses INTEGER NOT NULL DEFAULT 0,
+    at_ms INTEGER NOT NULL,
+    span_ms INTEGER NOT NULL DEFAULT 0,
+    low_mhz INTEGER,
+    high_mhz INTEGER,
+    samples INTEGER NOT NULL DEFAULT 1,
+    restart INTEGER NOT NULL DEFAULT 0,
+    PRIMARY KEY (minute, meter, part)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE hour (
+    hour INTEGER NOT NULL,
+    meter INTEGER NOT NULL REFERENCES meter (id),
+    pulses REAL NOT NULL,
+    seconds REAL NOT NULL,
+    off_s REAL NOT NULL,
+    PRIMARY KEY (hour, meter)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE usual_rate (
+    day INTEGER NOT NULL,
+    meter INTEGER NOT NULL REFERENCES meter (id),
+    rate_hz REAL NOT NULL,
+    PRIMARY KEY (day, meter)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE stale_day (day INTEGER PRIMARY KEY) STRICT;
+CREATE TABLE journal (
+    id INTEGER PRIMARY KEY,
+    at_ms INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    target TEXT NOT NULL,
+    value TEXT NOT NULL,
+    source TEXT NOT NULL,
+    UNIQUE (at_ms, kind, target, value)
+) STRICT;
+CREATE TABLE quarantine (
+    id INTEGER PRIMARY KEY,
+    source TEXT NOT NULL,
+    line_no INTEGER,
+    reason TEXT NOT NULL,
+    line TEXT NOT NULL,
+    first_ms INTEGER NOT NULL,
+    times INTEGER NOT NULL DEFAULT 1
+) STRICT;
+CREATE UNIQUE INDEX quarantine_once ON quarantine (source, reason, line, ifnull(line_no, 0));
+CREATE TABLE rejected (
+    source TEXT NOT NULL, reason TEXT NOT NULL, times INTEGER NOT NULL, PRIMARY KEY (source, reason)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE loaded (
+    digest TEXT PRIMARY KEY,
+    name TEXT NOT NULL,
+    lines INTEGER NOT NULL,
+    accepted INTEGER NOT NULL,
+    rejected INTEGER NOT NULL,
+    first_ms INTEGER,
+    last_ms INTEGER
+) STRICT;
+CREATE TABLE baseline (
+    id INTEGER PRIMARY KEY,
+    made_ms INTEGER NOT NULL,
+    from_ms INTEGER NOT NULL,
+    to_ms INTEGER NOT NULL,
+    plant_digest TEXT NOT NULL,
+    body TEXT NOT NULL
+) STRICT;
+CREATE TABLE source_state (name TEXT PRIMARY KEY, at_ms INTEGER NOT NULL, body TEXT NOT NULL) STRICT;
+CREATE VIEW minute_rate AS
+SELECT
+    strftime('%Y-%m-%dT%H:%M:%SZ', minute * 60, 'unixepoch') AS minute_utc,
+    meter.name AS meter,
+    count,
+    CASE WHEN restart = 0 AND count >= before THEN count - before END AS pulses_since_row_before,
+    samples,
+    low_mhz / 1000.0 AS lowest_hz,
+    high_mhz / 1000.0 AS highest_hz
+FROM (SELECT *, lag(count) OVER (PARTITION BY meter ORDER BY minute, part) AS before FROM minute) AS row
+JOIN meter ON meter.id = row.meter;
+"""
+
+MIGRATIONS: tuple[tuple[str, str], ...] = (("store", STORE),)
+"""Name and SQL of each step, oldest first. Add to the end; never change one that was released."""
+
+VERSION = len(MIGRATIONS)
+"""What `PRAGMA user_version` says once all steps are in."""

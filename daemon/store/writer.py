@@ -1,0 +1,145 @@
+"""What the one writer writes. Standard library only, for the always-on process.
+
+Each function makes one transaction, or takes part in the one that is open. Errors of SQLite pass through, so that
+the always-on process can keep its batch and try again.
+"""
+
+import itertools
+import sqlite3
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+from daemon.store.merging import MinuteRow, merge_parts
+from daemon.store.opening import open_writer, transaction
+
+__all__ = [
+    "MinuteRow",
+    "Reject",
+    "mark_stale",
+    "meter_ids",
+    "open_writer",
+    "transaction",
+    "write_minutes",
+    "write_rejects",
+    "write_source_state",
+]
+
+MINUTES_PER_DAY = 1440
+LINE_KEPT = 200
+_INSERT = "INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+
+
+class Reject(NamedTuple):
+    """A line or message that was refused.
+
+    Attributes:
+        reason: a few plain words, of a small set.
+        line: what was refused, as text; cut to 200 characters when stored.
+        line_no: 1-based line of a file; None for a live source.
+        at_ms: when it was first seen, UTC epoch milliseconds.
+    """
+
+    reason: str
+    line: str
+    line_no: int | None
+    at_ms: int
+
+
+def meter_ids(connection: sqlite3.Connection, names: Iterable[str]) -> dict[str, int]:
+    """The numbers of the meters in this database; meters it has not seen get one."""
+    wanted = list(names)
+    with transaction(connection):
+        connection.executemany("INSERT OR IGNORE INTO meter (name) VALUES (?)", [(name,) for name in wanted])
+        known = dict(connection.execute("SELECT name, id FROM meter").fetchall())
+    return {name: known[name] for name in wanted}
+
+
+def write_minutes(connection: sqlite3.Connection, rows: Iterable[Sequence[int | None]]) -> int:
+    """Store minute rows in one transaction, merged with what is there (daemon.store.merging).
+
+    Args:
+        connection: of `open_writer`.
+        rows: as MinuteRow, in any order; parts of one (minute, meter) together.
+
+    Returns:
+        How many (minute, meter) changed. Writing the same rows again changes none.
+    """
+    ordered = sorted((MinuteRow(*row) for row in rows), key=lambda row: row[:3])  # type: ignore[arg-type]
+    changed = 0
+    days = set()
+    with transaction(connection):
+        for (minute, meter), group in itertools.groupby(ordered, key=lambda row: row[:2]):
+            if _write_minute(connection, minute, meter, tuple(group)):
+                changed += 1
+                days.add(minute // MINUTES_PER_DAY)
+        mark_stale(connection, days)
+    return changed
+
+
+def _write_minute(connection: sqlite3.Connection, minute: int, meter: int, fresh: tuple[MinuteRow, ...]) -> bool:
+    """Store the parts of one (minute, meter); whether anything changed."""
+    found = connection.execute("SELECT * FROM minute WHERE minute = ? AND meter = ?", (minute, meter)).fetchall()
+    if not found:
+        connection.executemany(_INSERT, fresh)
+        return True
+    stored = tuple(MinuteRow(*row) for row in found)
+    merged = merge_parts(stored, fresh)
+    if merged == stored:
+        return False
+    connection.execute("DELETE FROM minute WHERE minute = ? AND meter = ?", (minute, meter))
+    connection.executemany(_INSERT, merged)
+    return True
+
+
+def mark_stale(connection: sqlite3.Connection, days: Iterable[int]) -> None:
+    """Note that the hours of these UTC epoch days are behind; a day already noted costs no write."""
+    with transaction(connection):
+        connection.executemany("INSERT OR IGNORE INTO stale_day VALUES (?)", [(day,) for day in sorted(days)])
+
+
+def write_rejects(connection: sqlite3.Connection, source: str, rejects: Iterable[Reject], *, kept_lines: int) -> None:
+    """Count refused lines by reason and keep them in the quarantine.
+
+    A line that comes again is counted, not kept twice. Beyond `kept_lines` the oldest of the quarantine go; the
+    counts stay.
+    """
+    with transaction(connection):
+        for reject in rejects:
+            count_rejected(connection, source, reject.reason, 1)
+            keep_in_quarantine(connection, source, reject)
+        trim_quarantine(connection, kept_lines)
+
+
+def count_rejected(connection: sqlite3.Connection, source: str, reason: str, times: int) -> None:
+    """Add to the count of refused lines."""
+    connection.execute(
+        "INSERT INTO rejected VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET times = times + excluded.times",
+        (source, reason, times),
+    )
+
+
+def keep_in_quarantine(connection: sqlite3.Connection, source: str, reject: Reject) -> None:
+    """Keep one refused line; the same line of the same place once, with how often it came."""
+    connection.execute(
+        "INSERT INTO quarantine (source, line_no, reason, line, first_ms) VALUES (?, ?, ?, ?, ?)"
+        " ON CONFLICT DO UPDATE SET times = times + 1",
+        (source, reject.line_no, reject.reason, reject.line[:LINE_KEPT], reject.at_ms),
+    )
+
+
+def trim_quarantine(connection: sqlite3.Connection, kept_lines: int) -> None:
+    """Drop the oldest lines beyond `kept_lines`."""
+    connection.execute(
+        "DELETE FROM quarantine WHERE id <= (SELECT id FROM quarantine ORDER BY id DESC LIMIT 1 OFFSET ?)",
+        (kept_lines,),
+    )
+
+
+def write_source_state(connection: sqlite3.Connection, name: str, at_ms: int, body: str) -> None:
+    """Store what a source last said of itself: `body` is JSON text, `at_ms` UTC epoch milliseconds."""
+    with transaction(connection):
+        connection.execute(
+            "INSERT INTO source_state VALUES (?, ?, ?)"
+            " ON CONFLICT DO UPDATE SET at_ms = excluded.at_ms, body = excluded.body",
+            (name, at_ms, body),
+        )
