@@ -1,12 +1,14 @@
 """The tables of a plant file, and the records that they stand for."""
 
 import zoneinfo
+from collections.abc import Mapping
 from difflib import get_close_matches
+from types import MappingProxyType
 from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, Discriminator, Field, Tag, field_validator, model_validator
 
-from config.elements import ElementTable
+from config.elements import ElementTable, tag_of
 from config.fields import (
     FlowUnit,
     HeightM,
@@ -38,6 +40,7 @@ from config.plant import (
     Water,
 )
 from config.settings import AlarmSettings, ReportSettings, Settings, StoreSettings
+from config.units import quoted
 
 MQTT_PORT = 1883  # IANA: mqtt
 MQTT_TLS_PORT = 8883  # IANA: secure-mqtt
@@ -51,7 +54,7 @@ def _time_zone(name: str) -> str:
         return name
     close = get_close_matches(name, zones, n=1)
     hint = f" (did you mean {close[0]!r}?)" if close else ""
-    raise ValueError(f'{name[:60]!r} is not a time zone{hint}: write one of the IANA names, like "Atlantic/Azores"')
+    raise ValueError(f'{quoted(name)} is not a time zone{hint}: write one of the IANA names, like "Atlantic/Azores"')
 
 
 TimeZone = Annotated[str, AfterValidator(_time_zone)]
@@ -164,7 +167,7 @@ class SerialSourceTable(Table):
     """A meter on a serial pulse counter."""
 
     serial: Name = Field(examples=["bench"], description="Name of a [[serial]] table.")
-    channel: int = Field(ge=1, le=64, examples=[2], description="Channel of the counter, from 1.")
+    channel: int = Field(ge=1, le=99, examples=[2], description="Channel of the counter, from 1.")
 
     def record(self) -> SerialSource:
         """The source."""
@@ -184,10 +187,13 @@ class MqttSourceTable(Table):
         return MqttSource(broker=self.mqtt, topic=self.topic, pulses=self.pulses, uptime=self.uptime)
 
 
+SOURCE_TABLES: Mapping[str, type[Table]] = MappingProxyType({"serial": SerialSourceTable, "mqtt": MqttSourceTable})
+
+
 def _source_tag(value: Any) -> str | None:
     """The tag of the table that a source is read by."""
     keys = value if isinstance(value, dict) else {}
-    return next((f"<{key}>" for key in ("serial", "mqtt") if key in keys), None)
+    return next((tag_of(key) for key in SOURCE_TABLES if key in keys), None)
 
 
 SourceTable = Annotated[
@@ -303,9 +309,9 @@ class Document(Table):
     water: WaterTable = WaterTable()
     pump: PumpTable
     run: list[RunTable] = Field(min_length=1)
-    meter: list[MeterTable] = []
-    serial: list[SerialTable] = []
-    mqtt: list[MqttTable] = []
+    meter: list[MeterTable] = Field(default_factory=list)
+    serial: list[SerialTable] = Field(default_factory=list)
+    mqtt: list[MqttTable] = Field(default_factory=list)
     alarms: AlarmsTable = AlarmsTable()
     store: StoreTable = StoreTable()
     report: ReportTable = ReportTable()

@@ -6,6 +6,7 @@ Each type carries its JSON Schema, so that what an editor accepts and what the p
 import re
 from collections.abc import Callable
 from functools import partial
+from itertools import pairwise
 from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
@@ -23,6 +24,7 @@ from config.units import (
     Dimension,
     flow_unit,
     pattern,
+    quoted,
     read_quantity,
 )
 
@@ -142,7 +144,7 @@ Text = Annotated[str, AfterValidator(_text), Field(min_length=1)]
 def _json_pointer(text: str) -> str:
     """RFC 6901: empty for the whole payload, else parts that each start with /; ~ only as ~0 or ~1."""
     if not re.fullmatch(r"(?:/(?:[^~/]|~[01])*)*", text, re.DOTALL):
-        raise ValueError(f'{text[:60]!r} is not a JSON Pointer: write it like "/pulses", or "" for a plain number')
+        raise ValueError(f'{quoted(text)} is not a JSON Pointer: write it like "/pulses", or "" for a plain number')
     return text
 
 
@@ -154,7 +156,7 @@ def _mqtt_topic(text: str) -> str:
     if not text.strip("/") or "\0" in text or len(text.encode("utf-8", "replace")) > 65_535:  # noqa: PLR2004 - MQTT 5.0, 1.5.4
         raise ValueError("a topic is not empty, holds no NUL and has at most 65,535 bytes")
     if "+" in text or "#" in text:
-        raise ValueError(f"{text[:60]!r} has a wildcard: name the one topic that this meter's counter is sent on")
+        raise ValueError(f"{quoted(text)} has a wildcard: name the one topic that this meter's counter is sent on")
     return text
 
 
@@ -193,7 +195,7 @@ def check_rising(points: tuple[Point, ...], column: int, what: str) -> None:
     Raises:
         ValueError: naming the first point that does not.
     """
-    for number, (before, point) in enumerate(zip(points, points[1:], strict=False), start=2):
+    for number, (before, point) in enumerate(pairwise(points), start=2):
         if point[column] <= before[column]:
             raise ValueError(f"point {number}: {what} must rise from point to point")
 
@@ -204,7 +206,7 @@ def _pump_curve(value: object) -> tuple[Point, ...]:
     if len(points) < _POINT:
         raise ValueError("a pump curve needs two points or more: the head at no flow and the flow at no head will do")
     check_rising(points, 0, "the flow")
-    for number, (before, point) in enumerate(zip(points, points[1:], strict=False), start=2):
+    for number, (before, point) in enumerate(pairwise(points), start=2):
         if point[1] >= before[1]:
             raise ValueError(f"point {number}: the head of a pump must fall as its flow rises")
     if len(points) == _POINT and points[0][0] > 0.0:
@@ -234,7 +236,7 @@ def _k_factor(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError("pulses per litre is a plain number, without quotes, like 450")  # noqa: TRY004 - pydantic collects ValueErrors
     if not 0.0 < value <= 1e6:  # noqa: PLR2004 - no meter sends a pulse a microlitre
-        raise ValueError(f"{value:.6g} pulses per litre cannot be: write a number between 0 and 1,000,000")
+        raise ValueError(f"{quoted(value)} pulses per litre cannot be: write a number between 0 and 1,000,000")
     return float(value)
 
 

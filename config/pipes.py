@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from config.errors import QuantityError
-from config.units import INCH_M
+from config.units import INCH_M, quoted
 
 # Nominal size in -> (outside diameter, wall schedule 40, wall schedule 80), all in inches; ASTM D1785 tables 1 and 2.
 _SIZES: Mapping[float, tuple[float, float, float]] = {
@@ -71,13 +71,13 @@ def pipe_size(text: object) -> PipeSize:
     found = _PIPE.fullmatch(text) if isinstance(text, str) else None
     if found is None:
         raise QuantityError(
-            f'{str(text)[:60]!r} is not a nominal pipe: write size and schedule like "1-1/2 in sch 40", '
+            f'{quoted(text)} is not a nominal pipe: write size and schedule like "1-1/2 in sch 40", '
             'or give the bore itself, bore = "26.6 mm"; for a hose write hose = "12.7 mm"'
         )
     size_in = _nominal_in(found["size"])
     if size_in not in _SIZES or found["schedule"] not in {"40", "80"}:
         raise QuantityError(
-            f"{str(text)[:60]!r}: sizes are {', '.join(NOMINAL_SIZES)} in, schedules 40 and 80; "
+            f"{quoted(text)}: sizes are {', '.join(NOMINAL_SIZES)} in, schedules 40 and 80; "
             'for any other pipe give the bore itself, bore = "26.6 mm"'
         )
     schedule = int(found["schedule"])

@@ -25,9 +25,12 @@ LITRE_M3 = 1e-3
 _NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _FRACTION = r"[+-]?(?:[0-9]+(?:\s+|\s*-\s*))?[0-9]+\s*/\s*[0-9]+"
 _QUANTITY = re.compile(rf"(?P<number>{_FRACTION}|{_NUMBER})\s*(?P<unit>.*)", re.DOTALL)
-_SYMBOLS = str.maketrans({"°": "deg", "º": "deg", "³": "3", "″": '"', "”": '"', "′": "'", "’": "'", "−": "-"})
+_SYMBOLS = str.maketrans(
+    {"°": "deg", "º": "deg", "³": "3", "″": '"', "”": '"', "\u2032": "'", "\u2019": "'", "\u2212": "-"}
+)
 _VULGAR = {"¼": "1/4", "½": "1/2", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 _SHOWN_TEXT = 60
+_SHOWN_NUMBER = 10**15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,7 +195,7 @@ def flow_unit(text: object) -> str:
         for name in FLOW_UNITS:
             if found == FLOW.units[_normal(name)]:
                 return name
-    raise QuantityError(f"{_quoted(text)} is not a unit that flows are shown in: write one of {_listed(FLOW_UNITS)}")
+    raise QuantityError(f"{quoted(text)} is not a unit that flows are shown in: write one of {_listed(FLOW_UNITS)}")
 
 
 def head_unit(flow_unit_name: str) -> str:
@@ -224,14 +227,14 @@ def show_bore(bore_m: float) -> str:
 def pattern(dimension: Dimension) -> str:
     """A regular expression (ECMA 262, for JSON Schema) that every readable quantity of this dimension matches."""
     vulgar = "".join(_VULGAR)
-    number = rf"[+\-−]?(?:[0-9]*\s*[{vulgar}]|{_FRACTION.removeprefix('[+-]?')}|{_NUMBER.removeprefix('[+-]?')})"
+    number = rf"[+\-\u2212]?(?:[0-9]*\s*[{vulgar}]|{_FRACTION.removeprefix('[+-]?')}|{_NUMBER.removeprefix('[+-]?')})"
     spellings = sorted(dimension.units, key=len, reverse=True)
     return rf"^\s*{number}\s*(?:{'|'.join(map(_any_case, spellings))})\s*$"
 
 
 def _any_case(spelling: str) -> str:
     """A regular expression for one spelling in upper or lower case, with the symbols that stand for parts of it."""
-    symbols = {"/": r"\s*/\s*", " ": r"\s+", '"': '["″”]', "'": "['′’]", "^": r"\^", ".": r"\."}
+    symbols = {"/": r"\s*/\s*", " ": r"\s+", '"': '["″”]', "'": "['\u2032\u2019]", "^": r"\^", ".": r"\."}
     letters = (
         f"[{letter}{letter.upper()}]" if letter.isalpha() else symbols.get(letter, letter)
         for letter in spelling.replace("deg", "°")
@@ -248,23 +251,23 @@ def _split(text: str, dimension: Dimension) -> tuple[str, str]:
     plain = plain.strip()
     if re.search(r"[0-9],\s*[0-9]|^,[0-9]", plain):
         raise QuantityError(
-            f"{_quoted(text)} has a comma in its number: write a decimal point and no thousands sign, "
+            f"{quoted(text)} has a comma in its number: write a decimal point and no thousands sign, "
             f'for example "1.5" or "1500", then the unit'
         )
     found = _QUANTITY.fullmatch(plain)
     if found is None:
         raise QuantityError(
-            f"{_quoted(text)} does not start with a number: write {dimension.name} like {dimension.example!r}"
+            f"{quoted(text)} does not start with a number: write {dimension.name} like {dimension.example!r}"
         )
     unit_text = found["unit"]
     if not unit_text:
         raise QuantityError(
-            f"{_quoted(text)} has no unit: write {dimension.name} like {dimension.example!r}, "
+            f"{quoted(text)} has no unit: write {dimension.name} like {dimension.example!r}, "
             f"in one of {_listed(dimension.named)}"
         )
     if re.match(r"[0-9_./+-]", unit_text):
         raise QuantityError(
-            f"{_quoted(text)} has more than one number: write one number and one unit, like {dimension.example!r}"
+            f"{quoted(text)} has more than one number: write one number and one unit, like {dimension.example!r}"
         )
     return found["number"], unit_text
 
@@ -272,21 +275,18 @@ def _split(text: str, dimension: Dimension) -> tuple[str, str]:
 def _number(text: str, number_text: str) -> float:
     """A decimal number, a fraction or a mixed fraction."""
     if "/" not in number_text:
-        value = float(number_text)
-        if not math.isfinite(value):
-            raise QuantityError(f"{_quoted(text)} is too large a number")
-        return value
+        return float(number_text)
     sign = -1.0 if number_text.startswith("-") else 1.0
     *whole, top, bottom = (_whole(text, digits) for digits in re.findall(r"[0-9]+", number_text))
     if bottom == 0 or (whole and top >= bottom):
-        raise QuantityError(f'{_quoted(text)} is not a fraction: write it like "1-1/2"')
+        raise QuantityError(f'{quoted(text)} is not a fraction: write it like "1-1/2"')
     return sign * (sum(whole) + top / bottom)
 
 
 def _whole(text: str, digits: str) -> int:
     """A part of a fraction, of a length that somebody may have measured."""
     if len(digits) > 6:  # noqa: PLR2004 - a part of a fraction has few digits
-        raise QuantityError(f"{_quoted(text)} is too large a number")
+        raise QuantityError(f"{quoted(text)} is too large a number")
     return int(digits)
 
 
@@ -299,19 +299,19 @@ def _find_unit(text: str, unit_text: str, dimension: Dimension) -> Unit:
     use = f"use one of {_listed(dimension.named)}"
     if dimension is FLOW and re.match(r"(imp|imperial|uk|i\.?g)", wanted):
         raise QuantityError(
-            f"{_quoted(text)}: imperial gallons are not read (gal is the US gallon here, 3.785 L); "
+            f"{quoted(text)}: imperial gallons are not read (gal is the US gallon here, 3.785 L); "
             f"write L/h or L/min, one imperial gallon being {IMPERIAL_GALLON_L} L"
         )
     for other in DIMENSIONS:
         if wanted in other.units:
             raise QuantityError(
-                f"{_quoted(text)}: {unit_text!r} is the unit of {other.name}; here {dimension.name} is wanted, {use}"
+                f"{quoted(text)}: {unit_text!r} is the unit of {other.name}; here {dimension.name} is wanted, {use}"
             )
     if dimension is SALINITY and wanted in {"sg", "psu"}:
         use += "; 1.0264 by hydrometer at 25 degC is about 35 g/kg, and so is 34.8 psu"
     close = difflib.get_close_matches(wanted, dimension.units, n=1)
     hint = f" (did you mean {close[0]!r}?)" if close else ""
-    raise QuantityError(f"{_quoted(text)}: unknown unit {_quoted(unit_text)}; {use}{hint}")
+    raise QuantityError(f"{quoted(text)}: unknown unit {quoted(unit_text)}; {use}{hint}")
 
 
 def _check_limits(  # noqa: PLR0913 - the three limits are one thought, named at every call
@@ -325,12 +325,14 @@ def _check_limits(  # noqa: PLR0913 - the three limits are one thought, named at
     above: float | None,
 ) -> None:
     """Refuse what makes no sense here, in the unit that the keeper used."""
+    if not math.isfinite(si_value):
+        raise QuantityError(f"{quoted(text)} is too large a number")
     if above is not None and si_value <= above:
-        raise QuantityError(f"{_quoted(text)} must be more than {above / unit.scale + unit.zero:.4g} {unit_text}")
+        raise QuantityError(f"{quoted(text)} must be more than {above / unit.scale + unit.zero:.4g} {unit_text}")
     if low is not None and si_value < low:
-        raise QuantityError(f"{_quoted(text)} must be at least {low / unit.scale + unit.zero:.4g} {unit_text}")
+        raise QuantityError(f"{quoted(text)} must be at least {low / unit.scale + unit.zero:.4g} {unit_text}")
     if high is not None and si_value > high:
-        raise QuantityError(f"{_quoted(text)} must be at most {high / unit.scale + unit.zero:.4g} {unit_text}")
+        raise QuantityError(f"{quoted(text)} must be at most {high / unit.scale + unit.zero:.4g} {unit_text}")
 
 
 def _normal(unit_text: str) -> str:
@@ -358,15 +360,17 @@ def _unquoted(value: object, dimension: Dimension) -> str:
     """What to say to a bare number, or to something that is no quantity at all."""
     if isinstance(value, int | float) and not isinstance(value, bool):
         return (
-            f"{value:.15g} has no unit: write it in quotes with its unit, like {dimension.example!r}, "
+            f"{quoted(value)} has no unit: write it in quotes with its unit, like {dimension.example!r}, "
             f"in one of {_listed(dimension.named)}"
         )
     return f"here {dimension.name} is wanted, in quotes with its unit, like {dimension.example!r}"
 
 
-def _quoted(text: object) -> str:
-    """The text as it was written, cut if it is long."""
-    shown = repr(text)
+def quoted(value: object) -> str:
+    """A value of the plant file as it was written, cut if it is long."""
+    if isinstance(value, int) and abs(value) > _SHOWN_NUMBER:
+        return "a number of many digits"
+    shown = repr(value)
     return shown if len(shown) <= _SHOWN_TEXT else shown[:_SHOWN_TEXT] + "..."
 
 
