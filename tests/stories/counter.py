@@ -43,17 +43,57 @@ class MeterModel:
 
 
 METERS = (
-    MeterModel(name="M1", branch="return", pulses_per_litre=6, k_error=0.011, slow_lpm=4.0, wander=0.005,
-               wander_hours=9, noise=0.006),
-    MeterModel(name="M2", branch="uv", pulses_per_litre=18, k_error=-0.017, slow_lpm=1.5, wander=0.006,
-               wander_hours=14, noise=0.007),
-    MeterModel(name="M3", branch="scrubber", pulses_per_litre=24, k_error=0.006, slow_lpm=1.0, wander=0.008,
-               wander_hours=6, noise=0.008),
-    MeterModel(name="M4", branch="carbon", pulses_per_litre=60, k_error=0.019, slow_lpm=0.6, wander=0.009,
-               wander_hours=11, noise=0.009),
-    MeterModel(name="M5", branch="phosphate", pulses_per_litre=60, k_error=-0.009, slow_lpm=0.6, wander=0.007,
-               wander_hours=18, noise=0.008),
-)  # fmt: skip - one meter two rows reads as a table
+    MeterModel(
+        name="M1",
+        branch="return",
+        pulses_per_litre=6,
+        k_error=0.011,
+        slow_lpm=4.0,
+        wander=0.005,
+        wander_hours=9,
+        noise=0.006,
+    ),
+    MeterModel(
+        name="M2",
+        branch="uv",
+        pulses_per_litre=18,
+        k_error=-0.017,
+        slow_lpm=1.5,
+        wander=0.006,
+        wander_hours=14,
+        noise=0.007,
+    ),
+    MeterModel(
+        name="M3",
+        branch="scrubber",
+        pulses_per_litre=24,
+        k_error=0.006,
+        slow_lpm=1.0,
+        wander=0.008,
+        wander_hours=6,
+        noise=0.008,
+    ),
+    MeterModel(
+        name="M4",
+        branch="carbon",
+        pulses_per_litre=60,
+        k_error=0.019,
+        slow_lpm=0.6,
+        wander=0.009,
+        wander_hours=11,
+        noise=0.009,
+    ),
+    MeterModel(
+        name="M5",
+        branch="phosphate",
+        pulses_per_litre=60,
+        k_error=-0.009,
+        slow_lpm=0.6,
+        wander=0.007,
+        wander_hours=18,
+        noise=0.008,
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,10 +147,8 @@ def write_log(
     """
     tick_s = np.arange(FIRST_TICK_S, logging.days * 86_400.0, TICK_S)
     running_s = np.diff(_running_time_s(tick_s, logging), prepend=0.0)
-    counts = np.stack(
-        [_counts(random, meter, tick_s, running_s, flow_lpm[meter.branch], gain.get(meter.name)) for meter in METERS],
-        axis=1,
-    )
+    turning_lpm = {meter.name: flow_lpm[meter.branch] * gain.get(meter.name, 1.0) for meter in METERS}
+    counts = np.stack([_counts(random, meter, turning_lpm[meter.name], tick_s, running_s) for meter in METERS], axis=1)
     counts = _restarted(random, counts, tick_s, logging)
     heard = np.flatnonzero(~_inside(tick_s, logging.power_cuts + logging.unheard))
     return _as_text(random, tick_s[heard], counts[heard])
@@ -132,17 +170,12 @@ def _inside(time_s: Floats, stretches: tuple[Stretch, ...]) -> NDArray[np.bool_]
 
 
 def _counts(
-    random: np.random.RandomState,
-    meter: MeterModel,
-    tick_s: Floats,
-    running_s: Floats,
-    flow_lpm: Floats,
-    gain: Floats | None,
+    random: np.random.RandomState, meter: MeterModel, flow_lpm: Floats, tick_s: Floats, running_s: Floats
 ) -> Ints:
-    """Pulses since the log's start at every tick."""
+    """Pulses since the log's start at every tick; `running_s`: [ticks] seconds of pumping since the tick before."""
     hours = flow_lpm.shape[0]
     slipping = 1 - 0.2 * np.exp(1 - flow_lpm / meter.slow_lpm)
-    read_lpm = flow_lpm * np.clip(slipping, 0.0, 1.0) * (1.0 if gain is None else gain)
+    read_lpm = flow_lpm * np.clip(slipping, 0.0, 1.0)
     hour_of_tick = np.minimum((tick_s / HOUR_S).astype(np.int64), hours - 1)
     slow = wander(random, points=hours + 1, sd=meter.wander, time_constant=meter.wander_hours)
     noise = np.interp(tick_s / HOUR_S, np.arange(hours + 1), slow)

@@ -130,7 +130,10 @@ def _events(story: Story, pauses: tuple[Stretch, ...]) -> str:
         rows += [(pause.from_s, "feed_pause", "pump", str(FEEDING_MIN)) for pause in pauses]
     if not rows:
         return ""
-    lines = [f"{START + np.timedelta64(int(at_s), 's')}Z,{kind},{target},{value}" for at_s, kind, target, value in sorted(rows)]
+    lines = [
+        f"{START + np.timedelta64(int(at_s), 's')}Z,{kind},{target},{value}"
+        for at_s, kind, target, value in sorted(rows)
+    ]
     return "\n".join(["time_utc,kind,target,value", *lines, ""])
 
 
