@@ -1,0 +1,158 @@
+"""How a manifold runs, as against how it was built; one case or thousands."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.frames import Floats
+from analysis.hydraulics.circuit import Bools, Network
+
+CaseValue = float | Floats
+RunValue = float | Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """What differs from the plant as built; the defaults change nothing.
+
+    Values by case are scalars or [B]; values by run are scalars, [R] (the same in all cases) or [B, R]. All sizes of B
+    must be the same or 1.
+
+    Attributes:
+        speed: by case, fraction of full speed; None for the speed as built.
+        head_factor, flow_factor: by case, of the pump: H = k_H w^2 H1(Q / (w k_Q)). No flow meter tells them apart.
+        viscosity_m2s: by case, m2/s; None for the water as built.
+        sump_rise_m: by case, level of the sump above what it was when built, m. Outlets at exactly 0 m are the sump's
+            own surface and follow; all others are fixed in space, so a falling sump raises them.
+        resistance: by run, factor on all losses of the run.
+        media_resistance: by run, factor on its devices and beds only.
+        added_k: by run, further loss h = k Q |Q|, s2/m5.
+        outlet_rise_m: by run, rise of the level that a branch discharges at, m.
+        closed: by run, the run lets nothing pass.
+        pump_stopped: by case, the pump stands and lets nothing pass, as if it had a check valve; water may still
+            run from one outlet to another through the manifold.
+    """
+
+    speed: CaseValue | None = None
+    head_factor: CaseValue = 1.0
+    flow_factor: CaseValue = 1.0
+    viscosity_m2s: CaseValue | None = None
+    sump_rise_m: CaseValue = 0.0
+    resistance: RunValue = 1.0
+    media_resistance: RunValue = 1.0
+    added_k: RunValue = 0.0
+    outlet_rise_m: RunValue = 0.0
+    closed: bool | Bools = False
+    pump_stopped: bool | Bools = False
+
+
+AS_BUILT = Conditions()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseArrays:
+    """Conditions of a network worked into coefficients, run by row; [1] columns where all cases agree.
+
+    Attributes:
+        cases: B.
+        friction_s2_m5: [S, 1 or B] h = friction f Q |Q|. reynolds_s_m3: [S, 1 or B] Re = reynolds |Q|.
+        linear_s_m2, quadratic_s2_m5: [R, 1 or B] all but friction.
+        outlet_m: [R, 1 or B] level at the outlet, nan inside.
+        closed: [R, 1 or B].
+        speed, head_factor, flow_factor, sump_m: [1 or B].
+        pump_closed: [1 or B].
+    """
+
+    cases: int
+    friction_s2_m5: Floats
+    reynolds_s_m3: Floats
+    linear_s_m2: Floats
+    quadratic_s2_m5: Floats
+    outlet_m: Floats
+    closed: Bools
+    speed: Floats
+    head_factor: Floats
+    flow_factor: Floats
+    sump_m: Floats
+    pump_closed: Bools
+
+    def take(self, cases: slice | np.ndarray) -> "CaseArrays":
+        """The same for some of the cases, by a slice or [b] indices."""
+        count = len(range(*cases.indices(self.cases))) if isinstance(cases, slice) else int(cases.size)
+        return CaseArrays(
+            cases=count,
+            friction_s2_m5=_columns(self.friction_s2_m5, cases),
+            reynolds_s_m3=_columns(self.reynolds_s_m3, cases),
+            linear_s_m2=_columns(self.linear_s_m2, cases),
+            quadratic_s2_m5=_columns(self.quadratic_s2_m5, cases),
+            outlet_m=_columns(self.outlet_m, cases),
+            closed=_columns(self.closed, cases),
+            speed=_columns(self.speed, cases),
+            head_factor=_columns(self.head_factor, cases),
+            flow_factor=_columns(self.flow_factor, cases),
+            sump_m=_columns(self.sump_m, cases),
+            pump_closed=_columns(self.pump_closed, cases),
+        )
+
+
+def case_arrays(network: Network, conditions: Conditions) -> CaseArrays:
+    """The network's coefficients under the conditions.
+
+    Raises:
+        ValueError: shapes that do not fit the network or one another.
+    """
+    run_count = len(network.runs)
+    viscosity = _by_case(network.viscosity_m2s if conditions.viscosity_m2s is None else conditions.viscosity_m2s)
+    resistance = _by_run(conditions.resistance, run_count)
+    media = resistance * _by_run(conditions.media_resistance, run_count)
+    closed = _by_run(conditions.closed, run_count).astype(np.bool_) | network.shut[:, None]
+    sump = _by_case(conditions.sump_rise_m)
+    outlet = network.outlet_m[:, None] + _by_run(conditions.outlet_rise_m, run_count)
+    speed = _by_case(network.speed if conditions.speed is None else conditions.speed)
+    segments = network.segments
+    gravity = network.constants.gravity_m_s2
+    friction = 8.0 * segments.length_m / (np.pi**2 * gravity * segments.bore_m**5)
+    values = {
+        "friction_s2_m5": friction[:, None] * (resistance if resistance.shape[0] == 1 else resistance[segments.run]),
+        "reynolds_s_m3": (4.0 / (np.pi * segments.bore_m))[:, None] / viscosity,
+        "linear_s_m2": media * (network.media_linear_s_m2[:, None] + network.media_viscous_per_m4[:, None] * viscosity),
+        "quadratic_s2_m5": resistance * network.minor_s2_m5[:, None]
+        + media * network.media_quadratic_s2_m5[:, None]
+        + _by_run(conditions.added_k, run_count),
+        "outlet_m": outlet + np.where(network.in_sump[:, None], sump, 0.0),
+        "speed": speed,
+        "head_factor": _by_case(conditions.head_factor),
+        "flow_factor": _by_case(conditions.flow_factor),
+        "sump_m": sump,
+    }
+    pump_closed = _by_case(conditions.pump_stopped).astype(np.bool_) | (speed <= 0.0)
+    cases = _common_size([*values.values(), closed, pump_closed])
+    return CaseArrays(cases=cases, closed=closed, pump_closed=pump_closed, **values)
+
+
+def _by_case(value: CaseValue | Bools) -> Floats:
+    array = np.asarray(value, dtype=np.float64)
+    if array.ndim > 1:
+        raise ValueError(f"a value by case is a scalar or [B], not {array.shape}")
+    return array.reshape(-1)
+
+
+def _by_run(value: RunValue | Bools, run_count: int) -> Floats:
+    """[R or 1, B or 1]: runs by row."""
+    array = np.asarray(value, dtype=np.float64)
+    if array.ndim == 0:
+        return array.reshape(1, 1)
+    if array.ndim > 2 or array.shape[-1] not in {1, run_count}:  # noqa: PLR2004 - [B, R]
+        raise ValueError(f"a value by run is a scalar, [{run_count}] or [B, {run_count}], not {array.shape}")
+    return np.ascontiguousarray(array.reshape(-1, array.shape[-1]).T)
+
+
+def _common_size(arrays: list[np.ndarray]) -> int:
+    sizes = {array.shape[-1] for array in arrays} - {1}
+    if len(sizes) > 1:
+        raise ValueError(f"conditions of different numbers of cases: {sorted(sizes)}")
+    return sizes.pop() if sizes else 1
+
+
+def _columns(array: np.ndarray, cases: slice | np.ndarray) -> np.ndarray:
+    return array if array.shape[-1] == 1 else np.ascontiguousarray(array[..., cases])

@@ -1,0 +1,310 @@
+"""Flows and heads of a network: Newton's method on the tree, all cases at once.
+
+The global gradient method (Todini and Pilati, 1988): each link's loss is made linear about its flow, Q = y + p dH with
+p = 1/(dh/dQ) and y = Q - h p. On a tree the linear system needs no matrix: from the leaves inward every branch becomes
+Q = c + P H of the node it starts at, at the pump the line meets the pump's, and from there outward all heads and flows
+follow. Every step works on [runs, cases] arrays.
+
+A link that lets nothing pass, a one-way run with its water wanting back, and a pump below the head it would have to
+add, are links of so high a resistance that what passes is below a nanolitre an hour; it is given as 0.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.frames import Floats, Ints
+from analysis.hydraulics.circuit import Bools, Network
+from analysis.hydraulics.conditions import AS_BUILT, CaseArrays, Conditions, case_arrays
+from analysis.hydraulics.friction import FrictionCurve
+from analysis.hydraulics.pump import pump_head
+from analysis.hydraulics.tree import Links, balance
+from config.errors import NoSolution
+
+RESIDUAL_TOLERANCE = 1e-9
+SHUT_S_M2 = 1e14
+_LEAST_SLOPE_S_M2 = 1e-4
+_NO_FLOW_M3S = 1e-12
+_TYPICAL_FRICTION_FACTOR = 0.03
+_PLAIN_STEPS = 8
+_MAX_STEPS = 120
+_DAMPED_AFTER = 40
+_CELLS_A_CHUNK = 16_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Solution:
+    """Operating points of B cases.
+
+    Attributes:
+        flow_m3s: [B, R] outward positive. head_m: [B, N] at the nodes, above the sump's level as built.
+        pump_flow_m3s, pump_head_m: [B] what the pump passes and adds; a pump held shut adds what holds it shut.
+        energy_residual_m: [B] largest head left over on any link.
+        mass_residual_m3s: [B] largest flow left over at any node.
+        iterations: [B]. converged: [B] both residuals are within 1e-9 of the largest head and flow.
+        conditions: what was solved for.
+    """
+
+    flow_m3s: Floats
+    head_m: Floats
+    pump_flow_m3s: Floats
+    pump_head_m: Floats
+    energy_residual_m: Floats
+    mass_residual_m3s: Floats
+    iterations: Ints
+    converged: Bools
+    conditions: Conditions
+
+
+def solve(network: Network, conditions: Conditions = AS_BUILT) -> Solution:
+    """Flows and heads of every case; a case without a solution is marked, not raised.
+
+    Args:
+        network: the network.
+        conditions: how it runs, B cases.
+
+    Raises:
+        ValueError: shapes of the conditions that do not fit.
+    """
+    arrays = case_arrays(network, conditions)
+    chunk = max(64, _CELLS_A_CHUNK // len(network.runs))
+    parts = [
+        _solve_chunk(network, arrays.take(slice(first, min(first + chunk, arrays.cases))))
+        for first in range(0, arrays.cases, chunk)
+    ]
+    return _solution(network, arrays, parts, conditions)
+
+
+def solve_one(network: Network, conditions: Conditions = AS_BUILT) -> Solution:
+    """As `solve`, for a single case.
+
+    Raises:
+        NoSolution: no operating point was found.
+        ValueError: more cases than one.
+    """
+    solution = solve(network, conditions)
+    if solution.converged.size != 1:
+        raise ValueError(f"one case is wanted, {solution.converged.size} are given")
+    if not solution.converged[0]:
+        left = solution.energy_residual_m[0]
+        raise NoSolution(
+            f"the manifold has no operating point that the solver can find ({left:.2g} m of head are left over): "
+            "check the pump's curve and the heights of the outlets"
+        )
+    return solution
+
+
+@dataclass(slots=True, kw_only=True)
+class _State:
+    """Flows and heads by row, and how far each case has come."""
+
+    flow: Floats  # [R, B]
+    pump_flow: Floats  # [B]
+    head: Floats  # [N, B]
+    residual: Floats  # [B]
+    iterations: Ints  # [B]
+    converged: Bools  # [B]
+
+
+def _solve_chunk(network: Network, arrays: CaseArrays) -> _State:
+    state = _first_guess(network, arrays)
+    _iterate(network, arrays, state, steps=_PLAIN_STEPS, guarded=False)
+    stragglers = np.flatnonzero(~state.converged)
+    if stragglers.size:
+        few = arrays.take(stragglers)
+        rest = _first_guess(network, few)
+        _iterate(network, few, rest, steps=_MAX_STEPS, guarded=True)
+        _put(state, stragglers, rest)
+    return state
+
+
+def _first_guess(network: Network, arrays: CaseArrays) -> _State:
+    """Flows by the ease of each branch from a header at some half of the pump's shut-off head."""
+    shape = (len(network.runs), arrays.cases)
+    shut_off = arrays.head_factor * arrays.speed**2 * network.pump.shut_off_m
+    lift = np.maximum(arrays.sump_m + 0.55 * shut_off - arrays.outlet_m, 0.05 * shut_off + 0.01)
+    flow = np.empty(shape)
+    flow[:] = np.sqrt(lift / _typical_quadratic(network, arrays))
+    flow[np.broadcast_to(arrays.closed, shape)] = 0.0
+    total = np.zeros(arrays.cases)
+    flow[network.end >= 0] = 0.0
+    for run in reversed(network.outward):
+        parent = network.parent[run]
+        if parent < 0:
+            total += flow[run]
+        else:
+            flow[parent] += flow[run]
+    widest = 0.7 * network.pump.widest_m3s * arrays.speed * arrays.flow_factor
+    shrink = np.minimum(1.0, widest / np.maximum(total, 1e-12))
+    return _State(
+        flow=flow * shrink,
+        pump_flow=total * shrink,
+        head=np.empty((len(network.nodes), arrays.cases)),
+        residual=np.full(arrays.cases, np.inf),
+        iterations=np.zeros(arrays.cases, dtype=np.int64),
+        converged=np.zeros(arrays.cases, dtype=np.bool_),
+    )
+
+
+def _typical_quadratic(network: Network, arrays: CaseArrays) -> Floats:
+    """[R, 1 or B] loss over flow squared at a typical friction factor, s2/m5, never 0."""
+    friction = np.add.reduceat(arrays.friction_s2_m5, network.segments.first, axis=0)
+    return arrays.quadratic_s2_m5 + _TYPICAL_FRICTION_FACTOR * friction + 1.0
+
+
+def _iterate(network: Network, arrays: CaseArrays, state: _State, *, steps: int, guarded: bool) -> None:
+    """Newton steps until every case has converged or the steps run out; leaves residuals of the last flows."""
+    curve = FrictionCurve.of(
+        (network.segments.roughness_m / network.segments.bore_m)[:, None], law=network.constants.law
+    )
+    tolerance = RESIDUAL_TOLERANCE * _head_scale(network, arrays)
+    typical = _typical_quadratic(network, arrays)
+    for step in range(steps + 1):
+        links = _linearised(network, arrays, curve, state)
+        if step:
+            left_over = _left_over(network, arrays, state, links)
+            state.residual = np.abs(left_over).max(axis=0)
+            state.converged = state.residual <= tolerance
+            if step == steps or state.converged.all():
+                return
+            if guarded:
+                links.slope_s_m2 = np.maximum(links.slope_s_m2, np.sqrt(typical * np.abs(left_over[:-1])))
+        state.iterations += ~state.converged
+        _advance(network, arrays, state, links, damping=0.5 if step > _DAMPED_AFTER else 1.0)
+
+
+def _advance(network: Network, arrays: CaseArrays, state: _State, links: Links, *, damping: float) -> None:
+    now = balance(network, links, outlet_m=arrays.outlet_m, sump_m=arrays.sump_m)
+    state.head = now.head_m
+    if damping == 1.0:
+        state.flow, state.pump_flow = now.flow_m3s, now.pump_flow_m3s
+    else:
+        state.flow = state.flow + damping * (now.flow_m3s - state.flow)
+        state.pump_flow = state.pump_flow + damping * (now.pump_flow_m3s - state.pump_flow)
+
+
+def _linearised(network: Network, arrays: CaseArrays, curve: FrictionCurve, state: _State) -> Links:
+    """Losses and slopes at the present flows."""
+    flow = state.flow
+    size = np.abs(flow)
+    along = np.maximum(size, 1e-15)[network.segments.run]
+    factor, log_slope = curve.at(arrays.reynolds_s_m3 * along)
+    friction = arrays.friction_s2_m5 * factor * along
+    friction_slope = friction * (2.0 + log_slope)
+    if network.segments.run.size > len(network.runs):
+        friction = np.add.reduceat(friction, network.segments.first, axis=0)
+        friction_slope = np.add.reduceat(friction_slope, network.segments.first, axis=0)
+    quadratic = arrays.quadratic_s2_m5 * size
+    linear = arrays.linear_s_m2 + _LEAST_SLOPE_S_M2
+    loss = (friction + quadratic + linear) * flow
+    slope = friction_slope + 2.0 * quadratic + linear
+    held = _hold_shut(network, arrays, flow, loss, slope)
+    pump, pump_slope = _pump_link(network, arrays, state.pump_flow)
+    return Links(
+        flow_m3s=flow,
+        pump_flow_m3s=state.pump_flow,
+        loss_m=loss,
+        slope_s_m2=slope,
+        held=held,
+        pump_head_m=pump,
+        pump_slope_s_m2=pump_slope,
+    )
+
+
+def _hold_shut(network: Network, arrays: CaseArrays, flow: Floats, loss: Floats, slope: Floats) -> Bools | None:
+    """Make links that are closed, and one-way runs with flow backward, all but impassable."""
+    held = (network.one_way[:, None] & (flow < 0.0)) | arrays.closed
+    if not held.any():
+        return None
+    loss += np.where(held, SHUT_S_M2 * flow, 0.0)
+    slope += np.where(held, SHUT_S_M2, 0.0)
+    return held
+
+
+def _pump_link(network: Network, arrays: CaseArrays, flow: Floats) -> tuple[Floats, Floats]:
+    """Head added and its fall with flow; a stopped pump, and one that is overcome by the head, is held shut."""
+    head, slope = pump_head(
+        network.pump,
+        np.maximum(flow, 0.0),
+        speed=arrays.speed,
+        head_factor=arrays.head_factor,
+        flow_factor=arrays.flow_factor,
+    )
+    fall = np.maximum(-slope, _LEAST_SLOPE_S_M2)
+    held = (flow < 0.0) | arrays.pump_closed
+    if held.any():
+        head = np.where(held, np.where(arrays.pump_closed, 0.0, head) - SHUT_S_M2 * flow, head)
+        fall = np.where(held, SHUT_S_M2, fall)
+    return head, fall
+
+
+def _left_over(network: Network, arrays: CaseArrays, state: _State, links: Links) -> Floats:
+    """[R + 1, B] head left over on every run, and on the pump in the last row.
+
+    Any head may stand on a closed link. One that holds water back is wrong only if the head would open it.
+    """
+    left = np.empty((len(network.runs) + 1, arrays.cases))
+    drop = state.head[network.start] - arrays.outlet_m
+    for run in np.flatnonzero(network.end >= 0):
+        drop[run] = state.head[network.start[run]] - state.head[network.end[run]]
+    np.subtract(links.loss_m, drop, out=left[:-1])
+    if links.held is not None:
+        opening = np.where(arrays.closed, 0.0, np.maximum(drop, 0.0))
+        left[:-1] = np.where(links.held, -opening, left[:-1])
+    lift = state.head[0] - arrays.sump_m
+    left[-1] = lift - links.pump_head_m
+    backward = state.pump_flow < 0.0
+    if backward.any() or arrays.pump_closed.any():
+        at_rest = links.pump_head_m + SHUT_S_M2 * state.pump_flow
+        left[-1] = np.where(backward, np.minimum(lift - at_rest, 0.0), left[-1])
+        left[-1] = np.where(arrays.pump_closed, 0.0, left[-1])
+    return left
+
+
+def _head_scale(network: Network, arrays: CaseArrays) -> Floats:
+    """[1 or B] the largest head about, m."""
+    shut_off = arrays.head_factor * arrays.speed**2 * network.pump.shut_off_m
+    largest: Floats = np.maximum(np.maximum(shut_off, np.nanmax(np.abs(arrays.outlet_m), axis=0)), 1e-3)
+    return largest
+
+
+def _put(state: _State, cases: Ints, rest: _State) -> None:
+    state.flow[:, cases] = rest.flow
+    state.head[:, cases] = rest.head
+    state.pump_flow[cases] = rest.pump_flow
+    state.residual[cases] = rest.residual
+    state.iterations[cases] += rest.iterations
+    state.converged[cases] = rest.converged
+
+
+def _solution(network: Network, arrays: CaseArrays, parts: list[_State], conditions: Conditions) -> Solution:
+    flow = np.concatenate([part.flow for part in parts], axis=1)
+    pump_flow = np.concatenate([part.pump_flow for part in parts])
+    head = np.concatenate([part.head for part in parts], axis=1)
+    mass = _mass_residual(network, flow, pump_flow)
+    converged = np.concatenate([part.converged for part in parts])
+    flow[np.abs(flow) < _NO_FLOW_M3S] = 0.0
+    pump_flow[np.abs(pump_flow) < _NO_FLOW_M3S] = 0.0
+    largest = np.maximum(np.abs(flow).max(axis=0), _NO_FLOW_M3S / RESIDUAL_TOLERANCE)
+    return Solution(
+        flow_m3s=np.ascontiguousarray(flow.T),
+        head_m=np.ascontiguousarray(head.T),
+        pump_flow_m3s=pump_flow,
+        pump_head_m=head[0] - arrays.sump_m,
+        energy_residual_m=np.concatenate([part.residual for part in parts]),
+        mass_residual_m3s=mass,
+        iterations=np.concatenate([part.iterations for part in parts]),
+        converged=converged & (mass <= RESIDUAL_TOLERANCE * largest),
+        conditions=conditions,
+    )
+
+
+def _mass_residual(network: Network, flow: Floats, pump_flow: Floats) -> Floats:
+    """[B] largest difference between what reaches a node and what leaves it, m3/s."""
+    surplus = np.zeros((len(network.nodes), flow.shape[1]))
+    surplus[0] = pump_flow
+    inner = np.flatnonzero(network.end >= 0)
+    surplus[network.end[inner]] += flow[inner]
+    np.subtract.at(surplus, network.start, flow)
+    worst: Floats = np.abs(surplus).max(axis=0)
+    return worst
