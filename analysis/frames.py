@@ -1,10 +1,13 @@
 """The frames that cross the border between the store and the analysis."""
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
+
+from analysis.events import MAINTENANCE_VALUES, Event, EventKind
+
+__all__ = ["HOUR_S", "MAINTENANCE_VALUES", "Event", "EventKind", "Floats", "HourFrame", "Ints"]
 
 HOUR_S = 3600
 
@@ -39,29 +42,3 @@ class HourFrame:
     def end_s(self) -> int:
         """UTC epoch seconds just after the last hour."""
         return self.start_s + self.hours * HOUR_S
-
-
-class EventKind(StrEnum):
-    """What the journal and an events file can say."""
-
-    PUMP_SPEED = "pump_speed"
-    FEED_PAUSE = "feed_pause"
-    MAINTENANCE = "maintenance"
-    CALIBRATION = "calibration"
-
-
-MAINTENANCE_VALUES = ("media_changed", "pump_cleaned", "valve_set", "meter_cleaned")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Event:
-    """Something that the keeper did.
-
-    `value`: per cent of full speed, minutes of pause, one of MAINTENANCE_VALUES, or pulses per litre.
-    `target`: "pump", a run's name or a meter's name.
-    """
-
-    at_s: float
-    kind: EventKind
-    target: str
-    value: str

@@ -57,7 +57,8 @@ def merge_parts(stored: Sequence[MinuteRow], fresh: Sequence[MinuteRow]) -> tupl
         union = _union(*parts)
         if union is not None:
             return _numbered([union])
-    return _numbered(max(tuple(stored), tuple(fresh), key=_weight))
+    heavier = max(tuple(stored), tuple(fresh), key=_weight)
+    return _numbered(heavier)
 
 
 def _without_repeats(parts: Iterable[MinuteRow]) -> list[MinuteRow]:

@@ -1,0 +1,268 @@
+"""Minute rows of raw counts -> hours of metered pulses: pure, and for each hour causal.
+
+Counts are cumulative, so the pulses between two readings are their difference, and a lost reading costs resolution,
+never volume. What an hour says depends on nothing later than SETTLE_S after its end.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.frames import Floats, Ints
+
+DAY_S = 86_400
+GAP_S = 600
+"""Between readings further apart than this nobody knows how the pump ran: no rate from it."""
+SETTLE_S = 2 * GAP_S + 120
+"""An interval may reach GAP_S past the hour, and whether it counts hangs on minutes up to another GAP_S later."""
+PAUSE_MARGIN_S = 120
+LOW_FRACTION = 0.1
+USUAL_DAYS = 7
+USUAL_MINUTES = 60
+"""A day with fewer minutes of flow says nothing about the usual rate."""
+COUNTABLE = 5
+"""A meter that usually gives fewer pulses a minute than this cannot tell a stopped pump within a minute."""
+WRAP_SLACK = 50
+FASTEST_HZ = 10_000.0
+"""No pulse-type flow meter is as fast as this (common practice, no source): a damaged count."""
+
+_MINUTE_MS = 60_000
+_HOUR_MS = 3_600_000
+_DAY_MS = DAY_S * 1000
+_CONTEXT_MINUTES = SETTLE_S // 60
+_GRID_MINUTES = 1440 + 2 * _CONTEXT_MINUTES
+_COLUMN_MS = 4 * _DAY_MS  # keeps the meters' time lines apart when they are laid end to end
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MinuteFrame:
+    """Minute rows as arrays, in order of (column, end_ms); all [N].
+
+    Attributes:
+        column: index of the meter.
+        end_ms: time of the row's last reading, UTC epoch ms; span_ms: from its first reading to that one.
+        counted: cumulative count of the last reading; pulses: from the first reading to the last.
+        restart: 1 where the counter is known to have restarted since the row before.
+    """
+
+    column: Ints
+    end_ms: Ints
+    span_ms: Ints
+    counted: Ints
+    pulses: Ints
+    restart: Ints
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayHours:
+    """The hours of one UTC day.
+
+    Attributes:
+        pulses, seconds: [24, M] counted while the pump ran, and the time that was.
+        off_s: [24] seconds in which the pump was recognised as stopped.
+        usual_hz: [M] median of the day's minute rates above zero; nan where there are too few.
+    """
+
+    pulses: Floats
+    seconds: Floats
+    off_s: Floats
+    usual_hz: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Timeline:
+    """All meters' readings laid end to end: knots in time, and what was counted between neighbours.
+
+    `knots_ms` [2N] counts from the start of the context, plus _COLUMN_MS for each column; `pulses`, `valid` [2N - 1].
+    """
+
+    knots_ms: Ints
+    pulses: Ints
+    valid: NDArray[np.bool_]
+
+
+def usual_rate(daily_hz: Floats) -> Floats:
+    """Usual rate of each meter from the up to USUAL_DAYS days before.
+
+    Args:
+        daily_hz: [D, M] usual rates of single days, nan where unknown.
+
+    Returns:
+        [M] their median, pulses a second; nan where no day says anything.
+    """
+    if not daily_hz.size:
+        return np.full(daily_hz.shape[1], np.nan)
+    ordered = np.sort(daily_hz, axis=0)  # nan last
+    known = np.count_nonzero(~np.isnan(daily_hz), axis=0)
+    columns = np.arange(daily_hz.shape[1])
+    low = ordered[np.maximum(known - 1, 0) // 2, columns]
+    high = ordered[np.minimum(known // 2, len(ordered) - 1), columns]
+    return np.where(known > 0, (low + high) / 2, np.nan)
+
+
+def day_window_ms(day: int) -> tuple[int, int]:
+    """First and last UTC epoch ms of the readings that the hours of a UTC epoch day hang on."""
+    return day * _DAY_MS - SETTLE_S * 1000, (day + 1) * _DAY_MS + SETTLE_S * 1000
+
+
+def derive_day(
+    day: int, frame: MinuteFrame, *, bits: Ints, usual_hz: Floats, pauses_ms: Sequence[tuple[int, int]] = ()
+) -> DayHours:
+    """Derive the hours of one UTC day.
+
+    Args:
+        day: UTC epoch day.
+        frame: rows of all meters in `day_window_ms(day)`.
+        bits: [M] width of each meter's counter.
+        usual_hz: [M] of `usual_rate` over the days before; where nan, the hours before in the day itself serve.
+        pauses_ms: journalled pauses, UTC epoch ms from and to, margins not included.
+    """
+    origin_ms = day_window_ms(day)[0]
+    usual = _usual_by_minute(frame, origin_ms, bits, usual_hz)
+    timeline = _timeline(frame, origin_ms, bits, usual)
+    counted, covered_ms = _binned(timeline, timeline.valid, _borders(0, _GRID_MINUTES, _MINUTE_MS), len(bits))
+    off = _off(counted, covered_ms, usual)
+    for from_ms, to_ms in pauses_ms:
+        off |= _paused(origin_ms, from_ms - PAUSE_MARGIN_S * 1000, to_ms + PAUSE_MARGIN_S * 1000)
+    kept = timeline.valid & ~_touching(timeline, off)
+    pulses, seconds = _binned(timeline, kept, _borders(_CONTEXT_MINUTES, 24, _HOUR_MS), len(bits))
+    today = slice(_CONTEXT_MINUTES, _CONTEXT_MINUTES + 1440)
+    return DayHours(
+        pulses=np.round(pulses, 6),
+        seconds=np.round(seconds / 1000, 6),
+        off_s=off[today].reshape(24, 60).sum(axis=1) * 60.0,
+        usual_hz=_day_medians(counted[today], covered_ms[today]),
+    )
+
+
+def _borders(first_minute: int, bins: int, width_ms: int) -> Ints:
+    """Borders of `bins` bins, ms after the start of the context."""
+    return first_minute * _MINUTE_MS + np.arange(bins + 1, dtype=np.int64) * width_ms
+
+
+def _timeline(frame: MinuteFrame, origin_ms: int, bits: Ints, usual: Floats) -> _Timeline:
+    """Lay the rows end to end and judge what lies between neighbours; `usual` is [minutes, M]."""
+    rows = len(frame.column)
+    first_ms = frame.end_ms - frame.span_ms
+    column_ms = frame.column * _COLUMN_MS - origin_ms
+    knots = np.column_stack([first_ms + column_ms, frame.end_ms + column_ms]).ravel()
+    pulses = np.zeros(max(2 * rows - 1, 0), dtype=np.int64)
+    valid = np.zeros(max(2 * rows - 1, 0), dtype=np.bool_)
+    if not rows:
+        return _Timeline(knots_ms=knots, pulses=pulses, valid=valid)
+    pulses[0::2] = frame.pulses
+    valid[0::2] = frame.span_ms > 0
+    across, known = _across(frame, first_ms, origin_ms, bits, usual)
+    pulses[1::2] = across
+    valid[1::2] = known
+    lengths_ms = np.diff(knots)
+    valid &= pulses * 1000 <= lengths_ms * FASTEST_HZ
+    return _Timeline(knots_ms=knots, pulses=pulses, valid=valid)
+
+
+def _across(
+    frame: MinuteFrame, first_ms: Ints, origin_ms: int, bits: Ints, usual: Floats
+) -> tuple[Ints, NDArray[np.bool_]]:
+    """Pulses between neighbouring rows, and whether they are known; both [N - 1].
+
+    A count that went backward is a wrap if the pulses that makes are plausible at the usual rate, else a restart:
+    what was counted before it is lost, and after it nobody knows since when.
+    """
+    column = frame.column[1:]
+    width = np.left_shift(np.int64(1), bits[column])
+    gap_ms = first_ms[1:] - frame.end_ms[:-1]
+    first_count = (frame.counted[1:] - frame.pulses[1:]) % width
+    difference = first_count - frame.counted[:-1]
+    minute = np.clip((frame.end_ms[:-1] - origin_ms) // _MINUTE_MS, 0, _GRID_MINUTES - 1)
+    at_most = 2 * usual[minute, column] * gap_ms / 1000 + WRAP_SLACK  # nan: no count is plausible
+    wrapped = difference + width
+    is_wrap = (difference < 0) & (wrapped <= at_most)
+    across = np.where(is_wrap, wrapped, difference)
+    known = (across >= 0) & (gap_ms > 0) & (gap_ms <= GAP_S * 1000)
+    known &= (frame.column[:-1] == column) & (frame.restart[1:] == 0)
+    known &= ~(at_most > width)  # the counter may have gone round unseen
+    return np.where(known, across, 0), known
+
+
+def _binned(timeline: _Timeline, valid: NDArray[np.bool_], borders_ms: Ints, meters: int) -> tuple[Floats, Floats]:
+    """Pulses and ms covered in each bin, both [bins, M]; an interval counts in proportion to time."""
+    if not len(timeline.knots_ms):
+        empty = np.zeros((len(borders_ms) - 1, meters))
+        return empty, empty.copy()
+    at = borders_ms[None, :] + (np.arange(meters, dtype=np.int64) * _COLUMN_MS)[:, None]
+    lengths = np.diff(timeline.knots_ms)
+    counts = np.concatenate([[0], np.cumsum(np.where(valid, timeline.pulses, 0))])
+    covered = np.concatenate([[0], np.cumsum(np.where(valid, lengths, 0))])
+    pulses = np.diff(np.interp(at, timeline.knots_ms, counts), axis=1)
+    return pulses.T, np.diff(np.interp(at, timeline.knots_ms, covered), axis=1).T
+
+
+def _rates(counted: Floats, covered_ms: Floats) -> Floats:
+    """Pulses a second; nan where nothing is covered."""
+    return np.divide(counted * 1000, covered_ms, out=np.full_like(counted, np.nan), where=covered_ms > 0)
+
+
+def _usual_by_minute(frame: MinuteFrame, origin_ms: int, bits: Ints, usual_hz: Floats) -> Floats:
+    """The usual rate that holds in each minute, [minutes, M].
+
+    A meter without days before takes what the day has shown up to the hour's start: later readings must not matter.
+    """
+    usual = np.broadcast_to(usual_hz, (_GRID_MINUTES, len(usual_hz))).copy()
+    unknown = np.flatnonzero(np.isnan(usual_hz))
+    if not len(unknown):
+        return usual
+    # without a usual rate no wrap is recognised: those intervals only fail to speak here
+    timeline = _timeline(frame, origin_ms, bits, usual)
+    counted, covered_ms = _binned(timeline, timeline.valid, _borders(0, _GRID_MINUTES, _MINUTE_MS), len(bits))
+    rates = _rates(counted, covered_ms)
+    for start in range(_CONTEXT_MINUTES, _GRID_MINUTES, 60):
+        for column in unknown:
+            before = rates[:start, column]
+            flowing = before[before > 0]
+            usual[start : start + 60, column] = np.median(flowing) if len(flowing) else np.nan
+    return usual
+
+
+def _off(counted: Floats, covered_ms: Floats, usual: Floats) -> NDArray[np.bool_]:
+    """Minutes in which the pump stood still: every meter low; of three or more, every one but at most one.
+
+    The one is a meter that turns backward while the display drains, or is stuck.
+    """
+    rates = _rates(counted, covered_ms)
+    with np.errstate(invalid="ignore"):
+        telling = (covered_ms > 0) & ~(usual * 60 < COUNTABLE)
+        low = telling & ((counted == 0) | (rates < LOW_FRACTION * usual))
+    meters = telling.sum(axis=1)
+    return (meters > 0) & low.any(axis=1) & (low.sum(axis=1) >= meters - (meters >= 3))  # noqa: PLR2004 - the rule above
+
+
+def _paused(origin_ms: int, from_ms: int, to_ms: int) -> NDArray[np.bool_]:
+    """Minutes that overlap a span of time, [minutes]."""
+    start_ms = origin_ms + np.arange(_GRID_MINUTES, dtype=np.int64) * _MINUTE_MS
+    return (start_ms < to_ms) & (start_ms + _MINUTE_MS > from_ms)
+
+
+def _touching(timeline: _Timeline, off: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Intervals that touch an off minute or one beside it: part of them ran, part did not."""
+    blocked = off.copy()
+    blocked[1:] |= off[:-1]
+    blocked[:-1] |= off[1:]
+    before = np.concatenate([[0], np.cumsum(blocked)])
+    start_ms = timeline.knots_ms[:-1] % _COLUMN_MS
+    end_ms = timeline.knots_ms[1:] % _COLUMN_MS
+    first = np.clip(start_ms // _MINUTE_MS, 0, _GRID_MINUTES)
+    last = np.clip((end_ms - 1) // _MINUTE_MS + 1, first, _GRID_MINUTES)
+    return np.greater(before[last], before[first])
+
+
+def _day_medians(counted: Floats, covered_ms: Floats) -> Floats:
+    """Median of each meter's minute rates above zero, [M]; nan where there are fewer than USUAL_MINUTES."""
+    rates = _rates(counted, covered_ms)
+    medians = np.full(rates.shape[1], np.nan)
+    for column, rate in enumerate(rates.T):
+        flowing = rate[rate > 0]
+        if len(flowing) >= USUAL_MINUTES:
+            medians[column] = np.round(np.median(flowing), 6)
+    return medians
