@@ -6,7 +6,7 @@ from difflib import get_close_matches
 from types import MappingProxyType
 from typing import Annotated, Any, Self
 
-from pydantic import AfterValidator, Discriminator, Field, Tag, field_validator, model_validator
+from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag, field_validator, model_validator
 
 from config.elements import ElementTable, tag_of
 from config.fields import (
@@ -71,8 +71,18 @@ class PlantTable(Table):
 class WaterTable(Table):
     """[water]: what is pumped."""
 
-    temperature_c: TemperatureC = Field(default=25.0, alias="temperature", description="Temperature of the water.")
-    salinity_g_per_kg: SalinityGPerKg = Field(default=35.0, alias="salinity", description="Salinity; 0 is fresh.")
+    temperature_c: TemperatureC = Field(
+        default=25.0,
+        alias="temperature",
+        json_schema_extra={"default": "25 degC"},
+        description="Temperature of the water.",
+    )
+    salinity_g_per_kg: SalinityGPerKg = Field(
+        default=35.0,
+        alias="salinity",
+        json_schema_extra={"default": "35 g/kg"},
+        description="Salinity; 0 is fresh.",
+    )
 
     def record(self) -> Water:
         """The water."""
@@ -83,7 +93,9 @@ class PumpTable(Table):
     """[pump]: the return pump."""
 
     curve: PumpCurve = Field(description="[flow, head] points at 100 % speed, from no flow on.")
-    speed: SpeedShare = Field(default=1.0, description="The speed that the pump runs at.")
+    speed: SpeedShare = Field(
+        default=1.0, json_schema_extra={"default": "100 %"}, description="The speed that the pump runs at."
+    )
     check_valve: bool = Field(default=False, description="Whether a check valve at the pump stops back-flow.")
 
     def record(self) -> Pump:
@@ -93,6 +105,8 @@ class PumpTable(Table):
 
 class TargetTable(Table):
     """The flow that a branch should get."""
+
+    model_config = ConfigDict(json_schema_extra={"minProperties": 1})
 
     low_m3s: PositiveFlowM3s | None = Field(default=None, alias="low", description="Least flow.")
     high_m3s: PositiveFlowM3s | None = Field(default=None, alias="high", description="Greatest flow.")
@@ -114,6 +128,8 @@ class TargetTable(Table):
 class RunTable(Table):
     """[[run]]: a run of the tree."""
 
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["to"]}, {"required": ["outlet"]}]})
+
     name: Name = Field(examples=["carbon"], description="What the run is called.")
     start: Name = Field(alias="from", examples=["tee 1"], description='"pump", or the node where another run ends.')
     end: Name | None = Field(default=None, alias="to", examples=["tee 1"], description="Inner run: node it ends at.")
@@ -123,7 +139,11 @@ class RunTable(Table):
         description="Branch: surface or lip that it discharges at, above the sump's level.",
     )
     submerged: bool = Field(default=False, description="The outlet lies under water, so that water can run backward.")
-    path: list[ElementTable] = Field(min_length=1, description="What the water meets, in its order.")
+    path: list[ElementTable] = Field(
+        min_length=1,
+        examples=[[{"pipe": "1 in sch 40", "length": "30 cm"}, {"elbow": "90", "count": 2}]],
+        description="What the water meets, in its order.",
+    )
     media: Name | None = Field(default=None, description="What can clog in this branch; without it, nothing can.")
     target: TargetTable | None = Field(default=None, description="The flow that this branch should get.")
     meter: Name | None = Field(default=None, description="Name of the meter on this run.")

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Discriminator, Field, Tag, model_validator
+from pydantic import ConfigDict, Discriminator, Field, Tag, model_validator
 
 from config.fields import BoreM, ClosedDeg, LengthM, LossPoints, Name, NominalPipe, Porosity, RoughnessM, Table
 from config.pipes import HOSE_ROUGHNESS_M, PVC_ROUGHNESS_M
@@ -33,7 +33,12 @@ class NominalPipeTable(Table):
 
     pipe: NominalPipe = Field(description='Nominal size and schedule, e.g. "1-1/2 in sch 40".')
     length_m: LengthM = Field(alias="length", description="Length of the pipe.")
-    roughness_m: RoughnessM = Field(default=PVC_ROUGHNESS_M, alias="roughness", description="Wall roughness.")
+    roughness_m: RoughnessM = Field(
+        default=PVC_ROUGHNESS_M,
+        alias="roughness",
+        json_schema_extra={"default": "0.0015 mm"},
+        description="Wall roughness.",
+    )
 
     def record(self) -> Element:
         """The pipe, in SI."""
@@ -51,7 +56,12 @@ class BorePipeTable(Table):
 
     bore_m: BoreM = Field(alias="bore", description="Inner diameter of the pipe.")
     length_m: LengthM = Field(alias="length", description="Length of the pipe.")
-    roughness_m: RoughnessM = Field(default=PVC_ROUGHNESS_M, alias="roughness", description="Wall roughness.")
+    roughness_m: RoughnessM = Field(
+        default=PVC_ROUGHNESS_M,
+        alias="roughness",
+        json_schema_extra={"default": "0.0015 mm"},
+        description="Wall roughness.",
+    )
 
     def record(self) -> Element:
         """The pipe, in SI."""
@@ -64,7 +74,12 @@ class HoseTable(Table):
 
     hose_m: BoreM = Field(alias="hose", description="Inner diameter of the hose.")
     length_m: LengthM = Field(alias="length", description="Length of the hose.")
-    roughness_m: RoughnessM = Field(default=HOSE_ROUGHNESS_M, alias="roughness", description="Wall roughness.")
+    roughness_m: RoughnessM = Field(
+        default=HOSE_ROUGHNESS_M,
+        alias="roughness",
+        json_schema_extra={"default": "0.01 mm"},
+        description="Wall roughness.",
+    )
 
     def record(self) -> Element:
         """The hose, in SI."""
@@ -203,6 +218,8 @@ class BedTable(Table):
 
 class DeviceTable(Table):
     """A reactor, steriliser or filter: by its measured loss, or by its bed."""
+
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["loss"]}, {"required": ["bed"]}]})
 
     device: Name = Field(description="What it is.", examples=["carbon reactor"])
     loss: LossPoints | None = Field(default=None, description="Measured head loss: [flow, head] points.")

@@ -17,8 +17,9 @@ from config.tree import tree_flaws
 
 _PLACE = re.compile(r" \((?:at line (?P<line>[0-9]+), column [0-9]+|at end of document)\)$")
 _HINTS = (
+    (re.compile(r"\{[^}]*(,\s*$|,\s*\})"), " - a table in braces stands on one line, with no comma before its end"),
     (re.compile(r"=\s*[-+]?[0-9./]+\s*[A-Za-z%°\"'/]"), ' - a quantity stands in quotes, like length = "40 cm"'),
-    (re.compile(r'"[^"]*[0-9]"\s*"'), ' - inside quotes write in for inches, like "1/2 in sch 40"'),
+    (re.compile(r'"[^"]*[0-9]"[^,\]}"]*"'), ' - inside quotes write in for inches, like "1/2 in sch 40"'),
     (re.compile(r"=\s*(?!true|false|inf|nan)[A-Za-z/]"), ' - text stands in quotes, like name = "carbon"'),
     (re.compile(r'"[^"]*\\'), " - write a backslash twice, or use single quotes"),
 )

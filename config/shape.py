@@ -130,9 +130,7 @@ def _tell_choice(details: ErrorDetails) -> str:
     words = [str(choice) for choice in choices]
     value = details["input"]
     hint = close_to(value, words) if isinstance(value, str) else ""
-    return (
-        f"{quoted(value)} is not known here{hint or ''}: write one of {', '.join(json.dumps(word) for word in words)}"
-    )
+    return f"{quoted(value)} is not known here{hint or ':'} write one of {', '.join(map(json.dumps, words))}"
 
 
 def _tell_kind(details: ErrorDetails) -> str:
@@ -195,4 +193,13 @@ def _example(field: FieldInfo) -> str:
     choices = get_args(field.annotation)
     if examples is None and choices and all(isinstance(choice, str | bool) for choice in choices):
         examples = list(choices)
-    return json.dumps(examples[0]) if examples else "..."
+    return _toml(examples[0]) if examples else "..."
+
+
+def _toml(value: Any) -> str:
+    """A value as TOML."""
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_toml(inner)}" for key, inner in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_toml, value)) + "]"
+    return json.dumps(value)
