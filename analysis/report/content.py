@@ -1,0 +1,310 @@
+"""Everything that the page says, gathered from an assessment before any of it is drawn or worded in HTML.
+
+Nothing is judged here that the assessment has not judged; flows are only cut, averaged and held against targets.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from analysis.assessment import Assessment, Candidate, FaultKind, Finding, Forecast, MeterState, Recovery, Status
+from analysis.frames import Event, EventKind
+from analysis.report import words
+from analysis.report.period import DAY_S, Period, report_period
+from analysis.report.trends import Hours, Lettered, Trend, hours_of, run_trends, whole_trend
+from analysis.report.window import by_day, lowest, mean
+from config.plant import Meter, Plant, Target
+from config.settings import PlantFile
+
+PLAN_AHEAD_S = 14 * DAY_S
+
+
+class Verdict(StrEnum):
+    """A branch's flow of the last 24 hours held against its target."""
+
+    WITHIN = "within target"
+    BELOW = "below target"
+    ABOVE = "above target"
+    NO_TARGET = "no target set"
+    NO_READING = "no reading"
+    NO_METER = "not metered"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rejected:
+    """Input that was refused, since the database was begun: `times` lines from `source` for `reason`."""
+
+    source: str
+    reason: str
+    times: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """Something to do. `title` and `text` are for people; `letter` names the finding behind it, if one is."""
+
+    status: Status
+    title: str
+    text: str
+    letter: str | None
+    forecast: Forecast | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BranchLine:
+    """One branch in figures, m3/s, nan unknown.
+
+    Attributes:
+        flow_m3s: mean of the last 24 hours; commissioned_m3s: when commissioned.
+        mean_m3s, low_m3s: mean and lowest hour of the period; day_m3s, night_m3s: its means by local day and night.
+        letters: findings whose first cause lies in this branch or its meter, open at the end of the period.
+    """
+
+    name: str
+    meter: str | None
+    target: Target | None
+    verdict: Verdict
+    flow_m3s: float
+    commissioned_m3s: float
+    mean_m3s: float
+    low_m3s: float
+    day_m3s: float
+    night_m3s: float
+    letters: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterLine:
+    """One meter: its state and the K-factor in force, `calibrated` where the journal superseded the plant file's."""
+
+    meter: Meter
+    state: MeterState | None
+    run: str | None
+    calibrated: str | None
+    known_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Content:
+    """All of it, in the order of the page."""
+
+    plant: Plant
+    period: Period
+    now_s: int
+    last_known_s: float
+    tasks: tuple[Task, ...]
+    findings: tuple[Lettered, ...]
+    forecasts: tuple[Forecast, ...]
+    branches: tuple[BranchLine, ...]
+    trends: tuple[Trend, ...]
+    whole: Trend | None
+    pump_status: Status
+    pump_reason: str
+    meters: tuple[MeterLine, ...]
+    hours: Hours
+    known_share: float
+    rejected: tuple[Rejected, ...]
+    journal: tuple[Event, ...]
+    pauses: tuple[Event, ...]
+    recoveries: tuple[Recovery, ...]
+    never_apart: tuple[tuple[str, str], ...]
+
+
+def gather(
+    plant_file: PlantFile,
+    assessment: Assessment,
+    events: Sequence[Event],
+    rejected: Sequence[Rejected],
+    *,
+    week: str | None,
+) -> Content:
+    """Gather the content of a report.
+
+    Raises:
+        ValueError: `week` names no ISO week.
+        InputMissing: the week had not begun at the assessment's time.
+    """
+    plant = plant_file.plant
+    period = report_period(plant_file, assessment.now_s, week)
+    past = tuple(event for event in events if event.at_s < period.end_s)
+    within = [event for event in past if event.at_s >= period.start_s]
+    hours = hours_of(assessment, period)
+    findings = lettered(assessment.findings, period)
+    trends = run_trends(plant, assessment, hours, period, past, findings)
+    in_period = hours.hours_s >= period.start_s
+    known = np.isfinite(hours.flow_m3s[in_period])
+    seen = np.isfinite(hours.flow_m3s).any(axis=1)
+    return Content(
+        plant=plant,
+        period=period,
+        now_s=assessment.now_s,
+        last_known_s=float(hours.hours_s[seen][-1]) if seen.any() else math.nan,
+        tasks=tasks(assessment, findings, period),
+        findings=findings,
+        forecasts=tuple(sorted(assessment.forecasts, key=lambda forecast: forecast.below_target_at_s)),
+        branches=_branches(plant, assessment, hours, period, findings),
+        trends=trends,
+        whole=whole_trend(plant, assessment, hours, period, past, findings),
+        pump_status=assessment.pump_status,
+        pump_reason=assessment.pump_reason,
+        meters=_meters(plant, assessment, hours, past, in_period=in_period),
+        hours=hours,
+        known_share=float(known.mean()) if known.size else math.nan,
+        rejected=tuple(sorted(rejected, key=lambda row: (-row.times, row.source, row.reason))),
+        journal=tuple(event for event in within if event.kind is not EventKind.FEED_PAUSE),
+        pauses=tuple(event for event in within if event.kind is EventKind.FEED_PAUSE),
+        recoveries=tuple(job for job in assessment.recoveries if period.trend_start_s <= job.at_s < period.end_s),
+        never_apart=tuple((pair.first, pair.second) for pair in assessment.isolability if pair.hours is None),
+    )
+
+
+def lettered(findings: Sequence[Finding], period: Period) -> tuple[Lettered, ...]:
+    """The findings of the charts' stretch with their letters: open ones first, the most urgent at the top."""
+    shown = [
+        (finding, finding.cleared_at_s is None or finding.cleared_at_s > period.end_s)
+        for finding in findings
+        if finding.raised_at_s <= period.end_s
+        and (finding.cleared_at_s is None or finding.cleared_at_s >= period.trend_start_s)
+    ]
+    shown.sort(key=lambda pair: (not pair[1], words.STATUS_ORDER.index(pair[0].status), pair[0].raised_at_s, pair[0].id))
+    return tuple(
+        Lettered(letter=letter(place), finding=finding, is_open=is_open)
+        for place, (finding, is_open) in enumerate(shown)
+    )
+
+
+def letter(place: int) -> str:
+    """A, B, ... Z, AA, AB, ... for 0, 1, ..."""
+    alphabet = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+    head, tail = divmod(place, len(alphabet))
+    return (letter(head - 1) if head else "") + alphabet[tail]
+
+
+def tasks(assessment: Assessment, findings: Sequence[Lettered], period: Period) -> tuple[Task, ...]:
+    """What to do this week: open findings, meters and a pump that are not Good, crossings that are near."""
+    current = [known for known in findings if known.is_open]
+    forecasts = {forecast.run: forecast for forecast in assessment.forecasts}
+    found = [
+        Task(
+            status=known.finding.status,
+            title=known.finding.summary,
+            text=known.finding.action,
+            letter=known.letter,
+            forecast=forecasts.get(known.finding.candidates[0].subject or ""),
+        )
+        for known in current
+    ]
+    named = {candidate.subject for known in current for candidate in known.finding.candidates}
+    found += [
+        Task(
+            status=state.status,
+            title=f"Look at the meter {words.isolated(state.name)}",
+            text=state.reason,
+            letter=None,
+            forecast=None,
+        )
+        for state in assessment.meter_states
+        if state.status is not Status.GOOD and not {state.name, state.run or state.name} & named
+    ]
+    supply = any(_first(known.finding).kind is FaultKind.SUPPLY for known in current)
+    if assessment.pump_status is not Status.GOOD and not supply:
+        found.append(
+            Task(
+                status=assessment.pump_status,
+                title="Look at the pump",
+                text=assessment.pump_reason,
+                letter=None,
+                forecast=None,
+            )
+        )
+    found += [
+        Task(
+            status=Status.MAINTENANCE_REQUIRED,
+            title=f"Plan work on {words.isolated(forecast.run)}",
+            text="It still gets enough, and will not for long. Do it before the earliest day given here.",
+            letter=None,
+            forecast=forecast,
+        )
+        for forecast in assessment.forecasts
+        if forecast.run not in named and forecast.low_s < period.end_s + PLAN_AHEAD_S
+    ]
+    return tuple(sorted(found, key=lambda task: words.STATUS_ORDER.index(task.status)))
+
+
+def verdict(flow_m3s: float, target: Target | None) -> Verdict:
+    """A flow held against a target."""
+    if math.isnan(flow_m3s):
+        return Verdict.NO_READING
+    if target is None or (target.low_m3s is None and target.high_m3s is None):
+        return Verdict.NO_TARGET
+    if target.low_m3s is not None and flow_m3s < target.low_m3s:
+        return Verdict.BELOW
+    if target.high_m3s is not None and flow_m3s > target.high_m3s:
+        return Verdict.ABOVE
+    return Verdict.WITHIN
+
+
+def _first(finding: Finding) -> Candidate:
+    return finding.candidates[0]
+
+
+def _branches(
+    plant: Plant, assessment: Assessment, hours: Hours, period: Period, findings: Sequence[Lettered]
+) -> tuple[BranchLine, ...]:
+    states = {state.name: state for state in assessment.meter_states}
+    in_period = hours.hours_s >= period.start_s
+    day = by_day(hours.hours_s, period)
+    lines = []
+    for run in plant.branches:
+        state = states.get(run.meter or "")
+        flow, _ = hours.column(run.meter or "")
+        recent_m3s = state.flow_m3s if state else math.nan
+        lines.append(
+            BranchLine(
+                name=run.name,
+                meter=run.meter,
+                target=run.target,
+                verdict=Verdict.NO_METER if run.meter is None else verdict(recent_m3s, run.target),
+                flow_m3s=recent_m3s,
+                commissioned_m3s=state.commissioned_m3s if state else math.nan,
+                mean_m3s=mean(flow[in_period]),
+                low_m3s=lowest(flow[in_period]),
+                day_m3s=mean(flow[in_period & day]),
+                night_m3s=mean(flow[in_period & ~day]),
+                letters=tuple(
+                    known.letter
+                    for known in findings
+                    if known.is_open and _first(known.finding).subject in {run.name, run.meter or run.name}
+                ),
+            )
+        )
+    return tuple(lines)
+
+
+def _meters(
+    plant: Plant, assessment: Assessment, hours: Hours, past: Sequence[Event], *, in_period: np.typing.NDArray[np.bool_]
+) -> tuple[MeterLine, ...]:
+    states = {state.name: state for state in assessment.meter_states}
+    calibrated = {
+        event.target: event.value
+        for event in sorted(past, key=lambda event: event.at_s)
+        if event.kind is EventKind.CALIBRATION
+    }
+    lines = []
+    for meter in plant.meters:
+        flow, _ = hours.column(meter.name)
+        run = plant.run_of_meter(meter.name)
+        known = np.isfinite(flow[in_period])
+        lines.append(
+            MeterLine(
+                meter=meter,
+                state=states.get(meter.name),
+                run=run.name if run else None,
+                calibrated=calibrated.get(meter.name),
+                known_share=float(known.mean()) if known.size else math.nan,
+            )
+        )
+    return tuple(lines)

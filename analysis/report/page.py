@@ -1,0 +1,145 @@
+"""The report as one HTML page that needs nothing else: no script, no font, no address outside."""
+
+import math
+from collections.abc import Callable, Sequence
+
+import jinja2
+from markupsafe import Markup
+
+from analysis.assessment import Assessment
+from analysis.frames import Event
+from analysis.report import words
+from analysis.report.content import Content, Rejected, Verdict, gather
+from analysis.report.figures import completeness_figure, evidence_figure, trend_figure
+from analysis.report.palette import css_variables
+from analysis.report.trends import Trend
+from config.plant import Plant
+from config.settings import PlantFile
+
+NAME_CHARACTERS = 60
+JOURNAL_ROWS = 80
+
+
+def render_page(
+    plant_file: PlantFile,
+    assessment: Assessment,
+    events: Sequence[Event],
+    rejected: Sequence[Rejected],
+    *,
+    week: str | None = None,
+) -> str:
+    """The report of a plant as one self-contained HTML page; the same input gives the same bytes.
+
+    Args:
+        plant_file: the plant; its flow unit, time zone and `[report] trend_days` decide what is shown.
+        assessment: what is known, at its `now_s`.
+        events: the journal, in any order.
+        rejected: input that was refused, counted.
+        week: ISO week ("2026-W47") in the plant's time zone; None for the last `trend_days`.
+
+    Raises:
+        ValueError: `week` names no ISO week.
+        InputMissing: the week had not begun at the assessment's time.
+    """
+    return page_of(gather(plant_file, assessment, events, rejected, week=week))
+
+
+def page_of(content: Content) -> str:
+    """The page of a content that has been gathered already."""
+    environment = jinja2.Environment(
+        autoescape=True,
+        loader=jinja2.PackageLoader("analysis.report"),
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    environment.filters.update(_filters(content))
+    page = environment.get_template("page.html.j2").render(
+        content=content,
+        plant=content.plant,
+        period=content.period,
+        unit=content.plant.flow_unit,
+        trends=[(trend, _trend_svg(content, trend, f"trend{place}")) for place, trend in enumerate(content.trends)],
+        whole_svg=_trend_svg(content, content.whole, "whole") if content.whole else None,
+        evidence_svgs=_evidence_svgs(content),
+        completeness_svg=_completeness_svg(content),
+        journal=content.journal[-JOURNAL_ROWS:],
+        pause_minutes=_minutes(content.pauses),
+        runs=_run_names(content.plant),
+        within=sum(line.verdict is Verdict.WITHIN for line in content.branches),
+        judged=sum(line.verdict in (Verdict.WITHIN, Verdict.BELOW, Verdict.ABOVE) for line in content.branches),
+        signs=words.STATUS_SIGN,
+        meanings=words.STATUS_MEANING,
+        order=words.STATUS_ORDER,
+        k_factor=words.k_factor,
+        light=Markup(css_variables(dark=False)),  # noqa: S704 - made of the palette alone
+        dark=Markup(css_variables(dark=True)),  # noqa: S704 - made of the palette alone
+    )
+    return page + "\n"
+
+
+def _filters(content: Content) -> dict[str, Callable[..., str]]:
+    """How the template words values, in the plant's unit and time zone."""
+    unit, zone = content.plant.flow_unit, content.period.zone
+    return {
+        "flow": lambda value: words.flow(value, unit),
+        "bare": lambda value: words.flow(value, unit).removesuffix(unit).rstrip(),
+        "target": lambda value: words.target(value, unit),
+        "percent": words.percent,
+        "change": words.change,
+        "sureness": words.sureness,
+        "moment": lambda value: words.moment(value, zone),
+        "day": lambda value: words.day(value, zone),
+        "span": lambda value: words.span(value, zone),
+        "cause": words.cause,
+        "event": words.event,
+        "clean": words.clean,
+        "brief": lambda value: words.shortened(value, NAME_CHARACTERS),
+        "share_of": lambda value, whole: words.percent(100 * value / whole if whole > 0 else math.nan),
+    }
+
+
+def _trend_svg(content: Content, trend: Trend, prefix: str) -> Markup:
+    return Markup(trend_figure(trend, content.period, content.plant.flow_unit, prefix))  # noqa: S704 - escaped where written
+
+
+def _evidence_svgs(content: Content) -> dict[str, Markup]:
+    """A picture for each finding that has evidence, by letter."""
+    names = _meter_names(content.plant)
+    return {
+        known.letter: Markup(  # noqa: S704 - escaped where written
+            evidence_figure(
+                known.finding.evidence,
+                [names.get(row.meter, row.meter) for row in known.finding.evidence],
+                f"evidence{place}",
+                known.letter,
+            )
+        )
+        for place, known in enumerate(content.findings)
+        if known.finding.evidence
+    }
+
+
+def _completeness_svg(content: Content) -> Markup | None:
+    if not content.hours.meters:
+        return None
+    names = _meter_names(content.plant)
+    labels = [names.get(meter, meter) for meter in content.hours.meters]
+    return Markup(completeness_figure(content.hours, labels, content.period, "completeness"))  # noqa: S704 - escaped where written
+
+
+def _run_names(plant: Plant) -> dict[str, str]:
+    """The run that each meter sits on, by the meter's name."""
+    return {run.meter: run.name for run in plant.runs if run.meter is not None}
+
+
+def _meter_names(plant: Plant) -> dict[str, str]:
+    """What to call a meter in a picture: its run first, for that is what the keeper thinks of."""
+    return {meter: f"{run} ({meter})" if len(run) + len(meter) < 17 else run for meter, run in _run_names(plant).items()}  # noqa: PLR2004 - what fits beside a picture
+
+
+def _minutes(pauses: Sequence[Event]) -> str:
+    """All feed pauses together; a value that is no number is left out of the sum and said so."""
+    lengths = [float(pause.value) for pause in pauses if pause.value.replace(".", "", 1).isdecimal()]
+    unread = len(pauses) - len(lengths)
+    return f"{math.fsum(lengths):g} min together" + (f", {unread} of unknown length" if unread else "")

@@ -1,0 +1,209 @@
+"""What each trend shows: a metered run, or the whole flow, over the period, with what was done and found."""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.assessment import Assessment, FaultKind, Finding
+from analysis.frames import Event, EventKind, Floats
+from analysis.report import words
+from analysis.report.period import Period, spans
+from analysis.report.window import Row, on_grid, rows
+from config.plant import PUMP_NODE, Plant, Target
+
+WHOLE = "whole"
+MARKS_NUMBERED = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """Something at one time of a trend.
+
+    `sign`: the finding's letter, or a number; "" where there are too many to number. `low_s`, `high_s`: a finding's
+    onset interval, UTC epoch seconds; both `at_s` for an entry of the journal.
+    """
+
+    sign: str
+    at_s: float
+    low_s: float
+    high_s: float
+    is_finding: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lettered:
+    """A finding with the letter that it goes by on the page; `is_open` at the end of the period."""
+
+    letter: str
+    finding: Finding
+    is_open: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """One trend; arrays [T] over the period's hours, m3/s, nan unknown.
+
+    `kind`: "branch", "header" (an inner run) or "whole" (the pump's flow). `commissioned_m3s`: nan where unknown.
+    """
+
+    name: str
+    kind: str
+    meter: str | None
+    hours_s: Floats
+    flow_m3s: Floats
+    expected_m3s: Floats
+    commissioned_m3s: float
+    target: Target | None
+    marks: tuple[Mark, ...]
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hours:
+    """The hours of the charts on a grid without holes: hours_s [T], flows [T, M] m3/s by column of `meters`."""
+
+    meters: tuple[str, ...]
+    hours_s: Floats
+    flow_m3s: Floats
+    expected_m3s: Floats
+
+    def column(self, meter: str) -> tuple[Floats, Floats]:
+        """Measured and expected flow of one meter, [T]; unknown throughout for a meter that is not there."""
+        if meter not in self.meters:
+            nothing = np.full(len(self.hours_s), np.nan)
+            return nothing, nothing
+        place = self.meters.index(meter)
+        return self.flow_m3s[:, place], self.expected_m3s[:, place]
+
+
+def hours_of(assessment: Assessment, period: Period) -> Hours:
+    """The assessment's hours from the start of the charts to the end of the period."""
+    grid, flow = on_grid(assessment.hours_s, assessment.flow_m3s, period.trend_start_s, period.end_s)
+    _, expected = on_grid(assessment.hours_s, assessment.expected_m3s, period.trend_start_s, period.end_s)
+    return Hours(meters=assessment.meters, hours_s=grid, flow_m3s=flow, expected_m3s=expected)
+
+
+def run_trends(
+    plant: Plant,
+    assessment: Assessment,
+    hours: Hours,
+    period: Period,
+    events: tuple[Event, ...],
+    findings: tuple[Lettered, ...],
+) -> tuple[Trend, ...]:
+    """A trend of every metered run, branches first, in file order."""
+    metered = [run for run in plant.runs if run.meter is not None]
+    commissioned = {state.name: state.commissioned_m3s for state in assessment.meter_states}
+    table = spans(period)
+    trends = []
+    for run in sorted(metered, key=lambda run: not run.is_branch):
+        flow, expected = hours.column(run.meter or "")
+        names = {run.name, run.meter or ""}
+        trends.append(
+            Trend(
+                name=run.name,
+                kind="branch" if run.is_branch else "header",
+                meter=run.meter,
+                hours_s=hours.hours_s,
+                flow_m3s=flow,
+                expected_m3s=expected,
+                commissioned_m3s=commissioned.get(run.meter or "", math.nan),
+                target=run.target,
+                marks=_marks(names, events, findings, period),
+                rows=rows(hours.hours_s, flow, expected, table),
+            )
+        )
+    return tuple(trends)
+
+
+def whole_trend(
+    plant: Plant,
+    assessment: Assessment,
+    hours: Hours,
+    period: Period,
+    events: tuple[Event, ...],
+    findings: tuple[Lettered, ...],
+) -> Trend | None:
+    """The pump's flow: the meter on its run, or the sum over the branches; None without any meter on a run.
+
+    A sum is known only in hours in which every meter of it is.
+    """
+    meters, name = whole_flow_meters(plant)
+    if not meters:
+        return None
+    columns = [hours.column(meter) for meter in meters]
+    flow = np.sum([flow for flow, _ in columns], axis=0)
+    expected = np.sum([expected for _, expected in columns], axis=0)
+    commissioned = {state.name: state.commissioned_m3s for state in assessment.meter_states}
+    supply = tuple(known for known in findings if known.finding.candidates[0].kind is FaultKind.SUPPLY)
+    return Trend(
+        name=name,
+        kind=WHOLE,
+        meter=None,
+        hours_s=hours.hours_s,
+        flow_m3s=flow,
+        expected_m3s=expected,
+        commissioned_m3s=math.fsum(commissioned.get(meter, math.nan) for meter in meters),
+        target=None,
+        marks=_marks({PUMP_NODE}, events, supply, period),
+        rows=rows(hours.hours_s, flow, expected, spans(period)),
+    )
+
+
+def whole_flow_meters(plant: Plant) -> tuple[tuple[str, ...], str]:
+    """The meters that add up to the pump's flow, and what their sum is called."""
+    from_pump = [run for run in plant.runs if run.start == PUMP_NODE]
+    if from_pump and all(run.meter for run in from_pump):
+        return tuple(run.meter for run in from_pump if run.meter), "Whole flow, metered at the pump"
+    metered = tuple(run.meter for run in plant.branches if run.meter)
+    if len(metered) == len(plant.branches):
+        return metered, "Whole flow, the sum of all branches"
+    return metered, f"Sum of the {len(metered)} metered branches of {len(plant.branches)}"
+
+
+def _marks(
+    names: set[str], events: Iterable[Event], findings: tuple[Lettered, ...], period: Period
+) -> tuple[Mark, ...]:
+    """What the journal and the findings say of a run, in order of time; feed pauses are left to the journal."""
+    shown = [
+        event
+        for event in events
+        if event.kind is not EventKind.FEED_PAUSE
+        and (event.target in names or event.kind is EventKind.PUMP_SPEED)
+        and period.trend_start_s <= event.at_s < period.end_s
+    ]
+    numbered = len(shown) <= MARKS_NUMBERED
+    marks = [
+        Mark(
+            sign=str(number) if numbered else "",
+            at_s=event.at_s,
+            low_s=event.at_s,
+            high_s=event.at_s,
+            is_finding=False,
+            text=words.event(event),
+        )
+        for number, event in enumerate(sorted(shown, key=lambda event: event.at_s), start=1)
+    ]
+    marks += [_finding_mark(known) for known in findings if _concerns(known.finding, names)]
+    return tuple(sorted(marks, key=lambda mark: mark.at_s))
+
+
+def _concerns(finding: Finding, names: set[str]) -> bool:
+    """Whether the finding's first candidate lies in this run, or at the pump for a supply."""
+    first = finding.candidates[0]
+    return first.subject in names if first.subject is not None else PUMP_NODE in names
+
+
+def _finding_mark(known: Lettered) -> Mark:
+    finding = known.finding
+    return Mark(
+        sign=known.letter,
+        at_s=finding.onset_s,
+        low_s=finding.onset_low_s,
+        high_s=finding.onset_high_s,
+        is_finding=True,
+        text="onset of finding " + known.letter,
+    )
