@@ -1,0 +1,221 @@
+"""The collector's loop: empty the inbox, date the readings, gather minutes, commit once a minute."""
+
+import logging
+import os
+import threading
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from daemon import clock, eventlog
+from daemon.batch_store import BatchStore
+from daemon.dating import Dater
+from daemon.inbox import Inbox
+from daemon.minutes import MINUTE_MS, MinuteBook
+from daemon.readings import Batch, Dated
+from daemon.sdnotify import ServiceManager
+from daemon.sources.source import Source
+from daemon.tally import MeterTally, SourceTally
+
+TICK_S = 1.0
+LATE_MS = 3_000
+"""A minute is committed this long after its end, so that its last readings are in and settled."""
+RETRY_S = 5.0
+"""A failed commit is tried again after this."""
+LAST_TRIES = 6
+STOP_S = 8.0
+STATUS_EVERY_S = 10.0
+STEP_MS = 2_000
+
+log = logging.getLogger(__name__)
+
+
+class Collector:
+    """Runs sources and store until asked to stop.
+
+    Attributes:
+        read: readings taken in so far.
+        dead_sources: sources whose thread has ended by a fault of the program; the service manager starts us anew.
+
+    Args:
+        meters: (number in the database, width of the counter in bits) by meter.
+        sources: not yet started; each with the meters that it feeds.
+        store: open.
+        inbox: the one that the sources fill.
+        manager: who to tell that we live.
+    """
+
+    def __init__(
+        self,
+        *,
+        meters: Mapping[str, tuple[int, int]],
+        sources: Sequence[tuple[Source, Sequence[str]]],
+        store: BatchStore,
+        inbox: Inbox,
+        manager: ServiceManager,
+    ) -> None:
+        self._sources = [source for source, _ in sources]
+        self._store = store
+        self._inbox = inbox
+        self._manager = manager
+        self._tallies = {
+            source.name: SourceTally(where=source.where, meters={meter: MeterTally() for meter in fed})
+            for source, fed in sources
+        }
+        self._source_of = {meter: source.name for source, fed in sources for meter in fed}
+        self._tells_uptime: set[str] = set()
+        self._book = MinuteBook(meters)
+        self._offset_ms = _wall_minus_steady_ms()
+        self._dater = Dater(store.remembered(), wall_minus_steady_ms=self._offset_ms)
+        self._state: dict[str, Any] = {
+            "pid": os.getpid(),
+            "started_ms": _wall_ms(),
+            "stopped_ms": None,
+            "lost": 0,
+            "write_failures": 0,
+        }
+        self._committed_minute = _closed_minute()
+        self._retry_at_s = 0.0
+        self._told_at_s = 0.0
+        self.read = 0
+        self.dead_sources: list[str] = []
+
+    def run(self, stopping: threading.Event, *, seconds: float | None = None) -> bool:
+        """Collect until `stopping` is set or the time is over; False if at the end something could not be written."""
+        for source in self._sources:
+            source.start()
+        eventlog.say(log, logging.INFO, "started", sources=",".join(self._tallies), meters=len(self._source_of))
+        self._commit()  # so that status knows of this run, and a database that cannot be written is noticed at once
+        self._manager.notify("READY=1", f"STATUS={self._summary()}")
+        end_s = None if seconds is None else clock.monotonic_s() + seconds
+        while not stopping.wait(_wait_s(end_s)) and (end_s is None or clock.monotonic_s() < end_s):
+            self._tick()
+            if self.dead_sources:
+                eventlog.say(log, logging.CRITICAL, "source_died", sources=",".join(self.dead_sources))
+                break
+        return self._stop()
+
+    @property
+    def words(self) -> dict[str, str]:
+        """What each source last said of itself."""
+        return {name: tally.words for name, tally in self._tallies.items()}
+
+    def _tick(self) -> None:
+        """One round; whatever fails in it is told to the log, and the next round goes on."""
+        self._watch_clock()
+        self._take(self._inbox.empty(), settle=True)
+        minute = _closed_minute()
+        due = minute != self._committed_minute or self._store.waiting_rows > 0
+        if due and clock.monotonic_s() >= self._retry_at_s:
+            self._store.keep_rows(self._book.take(before_minute=minute))
+            if self._commit():
+                self._committed_minute = minute
+        self.dead_sources = [source.name for source in self._sources if not source.alive]
+        self._tell()
+
+    def _take(self, batch: Batch, *, settle: bool) -> None:
+        """Put everything where it belongs."""
+        now_ms = _wall_ms()
+        for change in batch.changes:
+            self._tallies[change.source].change(change, now_ms=now_ms)
+            level = logging.INFO if change.up else logging.WARNING
+            eventlog.say(
+                log, level, "source_up" if change.up else "source_down", source=change.source, why=change.words
+            )
+        for arrival in batch.arrivals:
+            self._tallies[arrival.source].arrive(arrival)
+            self._tells_uptime.update(reading.meter for reading in arrival.readings if reading.uptime_ms is not None)
+        self._store.keep_rejected(batch.rejected, now_ms=now_ms)
+        readings = [reading for arrival in batch.arrivals for reading in arrival.readings]
+        self.read += len(readings)
+        now_steady_ms = round(clock.monotonic_s() * 1000)
+        for dated in self._dater.date(
+            readings, now_ms=now_steady_ms, wall_minus_steady_ms=self._offset_ms, settle=settle
+        ):
+            self._book.add(dated)
+            self._note(dated)
+
+    def _note(self, dated: Dated) -> None:
+        """Keep the last reading for status and for the next start; a restart is told."""
+        source = self._source_of[dated.meter]
+        self._tallies[source].date(dated, uptime_told=dated.meter in self._tells_uptime)
+        if dated.restarted:
+            eventlog.say(log, logging.WARNING, "counter_restarted", source=source, meter=dated.meter, count=dated.count)
+
+    def _commit(self) -> bool:
+        """Write all that waits; after a failure the next try waits a little."""
+        if self._inbox.lost > self._state["lost"]:
+            eventlog.say(log, logging.ERROR, "inbox_full", lost=self._inbox.lost - self._state["lost"])
+        self._state |= {"lost": self._inbox.lost, "write_failures": self._store.failures}
+        for meter, times in self._dater.doubled.items():
+            self._tallies[self._source_of[meter]].meters[meter].doubled = times
+        states = {"collector": self._state} | {name: tally.body() for name, tally in self._tallies.items()}
+        written = self._store.commit(states, now_ms=_wall_ms())
+        self._retry_at_s = 0.0 if written else clock.monotonic_s() + RETRY_S
+        return written
+
+    def _stop(self) -> bool:
+        """Stop the sources, then write everything, the open minute too."""
+        self._manager.notify("STOPPING=1")
+        for source in self._sources:
+            source.ask_to_stop()
+        until_s = clock.monotonic_s() + STOP_S
+        late = [source.name for source in self._sources if not source.join(max(0.0, until_s - clock.monotonic_s()))]
+        if late:
+            eventlog.say(log, logging.WARNING, "source_late", sources=",".join(late))
+        self._take(self._inbox.empty(), settle=False)
+        self._store.keep_rows(self._book.take())
+        self._state["stopped_ms"] = _wall_ms()
+        written = any(self._commit() or _pause() for _ in range(LAST_TRIES))
+        eventlog.say(log, logging.INFO, "stopped", readings=self.read, rows_not_written=self._store.waiting_rows)
+        self._store.close()
+        return written
+
+    def _watch_clock(self) -> None:
+        """Follow the wall clock; a step of it is told, and moves nothing but the UTC times that follow."""
+        offset_ms = _wall_minus_steady_ms()
+        if abs(offset_ms - self._offset_ms) > STEP_MS:
+            step_s = (offset_ms - self._offset_ms) / 1000
+            eventlog.say(log, logging.WARNING, "clock_stepped", by_s=f"{step_s:+.1f}")
+            self._store.keep_rows(self._book.take())  # after a step back their minutes may not end for hours
+        self._offset_ms = offset_ms
+
+    def _tell(self) -> None:
+        """A sign of life, from the loop that does the work and from nowhere else."""
+        now_s = clock.monotonic_s()
+        period_s = STATUS_EVERY_S if self._manager.watchdog_s is None else self._manager.watchdog_s / 3
+        if now_s - self._told_at_s >= min(period_s, STATUS_EVERY_S):
+            self._told_at_s = now_s
+            self._manager.notify("WATCHDOG=1", f"STATUS={self._summary()}")
+
+    def _summary(self) -> str:
+        """One line for the service manager."""
+        up = sum(tally.up for tally in self._tallies.values())
+        text = f"{up} of {len(self._tallies)} sources up, {self.read} readings"
+        waiting = self._store.waiting_rows
+        return f"{text}, {waiting} rows wait for the database" if waiting else text
+
+
+def _wait_s(end_s: float | None) -> float:
+    """Until the next round, or the end if that is sooner."""
+    return TICK_S if end_s is None else max(0.0, min(TICK_S, end_s - clock.monotonic_s()))
+
+
+def _pause() -> bool:
+    """Give a busy database a moment; always False."""
+    threading.Event().wait(1.0)
+    return False
+
+
+def _closed_minute() -> int:
+    """All minutes before this UTC epoch minute are over, with time for late readings."""
+    return (_wall_ms() - LATE_MS) // MINUTE_MS
+
+
+def _wall_ms() -> int:
+    """UTC epoch milliseconds."""
+    return round(clock.now_s() * 1000)
+
+
+def _wall_minus_steady_ms() -> int:
+    """What turns the monotonic clock into UTC."""
+    return round((clock.now_s() - clock.monotonic_s()) * 1000)

@@ -1,0 +1,145 @@
+"""`clearbore collect`: check everything, then become the lean collecting process."""
+
+import functools
+import hashlib
+import os
+import pathlib
+import socket
+import sys
+import tempfile
+
+import click
+
+from config.errors import Fault, PlantFileError
+from config.load import load_plant
+from config.plant import Broker, Meter, MqttSource, Plant, SerialPort, SerialSource
+from config.settings import PlantFile
+from daemon.plan import BrokerPlan, CollectPlan, FeedPlan, PortPlan, to_json
+from daemon.store.opening import default_path
+from daemon.store.prepare import prepare_store
+
+
+@click.command()
+@click.argument("plant", type=click.Path(dir_okay=False, path_type=pathlib.Path))
+@click.option(
+    "--db",
+    type=click.Path(dir_okay=False, path_type=pathlib.Path),
+    help="Database to write to; beside the plant file by default.",
+)
+@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after so many seconds.")
+def command(plant: pathlib.Path, db: pathlib.Path | None, seconds: float | None) -> None:
+    """Collect readings from the meters of PLANT until stopped (Ctrl-C, or SIGTERM by a service manager).
+
+    A port or broker that fails is tried again for ever and does not keep the others from being read. What is
+    collected is in the database once a minute, and at once when stopping. Watch it with `clearbore status PLANT`.
+    """
+    plan = make_plan(load_plant(plant), db or default_path(plant), seconds=seconds)
+    backup = prepare_store(plan.db)
+    if backup is not None:
+        click.echo(f"the database was brought up to date; as it was: {backup}", err=True)
+    _become(plan)
+
+
+def make_plan(plant_file: PlantFile, db: pathlib.Path, *, seconds: float | None = None) -> CollectPlan:
+    """What the collecting process must know.
+
+    Raises:
+        PlantFileError: no meter has a source, or two ports are one device.
+    """
+    plant = plant_file.plant
+    sourced = [meter for meter in plant.meters if meter.source is not None]
+    if not sourced:
+        what = 'no meter has a source: give one `source = { serial = "NAME", channel = 1 }` or `{ mqtt = "NAME", ... }`'
+        raise PlantFileError(plant_file.path, (Fault(line=0, where="meter", what=what),))
+    _refuse_twins(plant_file)
+    folder = pathlib.Path(plant_file.path).absolute().parent
+    port_plan = functools.partial(_port_plan, plant)
+    broker_plan = functools.partial(_broker_plan, plant, folder)
+    return CollectPlan(
+        plant=plant.name,
+        db=str(db.absolute()),
+        bits={meter.name: meter.counter_bits for meter in sourced},
+        ports=tuple(port for port in map(port_plan, plant.serial_ports) if port.channels),
+        brokers=tuple(broker for broker in map(broker_plan, plant.brokers) if broker.feeds),
+        quarantine_kept_lines=plant_file.settings.store.quarantine_kept_lines,
+        seconds=seconds,
+    )
+
+
+def _refuse_twins(plant_file: PlantFile) -> None:
+    """Two names of one device would steal each other's bytes."""
+    seen: dict[str, str] = {}
+    for port in plant_file.plant.serial_ports:
+        device = os.path.realpath(port.port)
+        if device in seen:
+            what = f"the same device as serial {seen[device]!r} ({device}): use one entry and its channels"
+            raise PlantFileError(plant_file.path, (Fault(line=0, where=f"serial {port.name}", what=what),))
+        seen[device] = port.name
+
+
+def _port_plan(plant: Plant, port: SerialPort) -> PortPlan:
+    """A port with the meters on its channels."""
+    channels = tuple(
+        (meter.source.channel, meter.name)
+        for meter in plant.meters
+        if isinstance(meter.source, SerialSource) and meter.source.port == port.name
+    )
+    return PortPlan(name=port.name, port=port.port, baud=port.baud, channels=channels)
+
+
+def _broker_plan(plant: Plant, folder: pathlib.Path, broker: Broker) -> BrokerPlan:
+    """A broker with the meters on its topics; files are named from the plant file's folder."""
+    feeds = tuple(feed for meter in plant.meters if (feed := _feed_plan(meter, broker)) is not None)
+    return BrokerPlan(
+        name=broker.name,
+        host=broker.host,
+        port=broker.port,
+        client_id=_client_id(plant.name, broker.name, folder),
+        feeds=feeds,
+        tls=broker.tls,
+        ca_file=_beside(folder, broker.ca_file),
+        user=broker.user,
+        password_file=_beside(folder, broker.password_file),
+        password_credential=broker.password_credential,
+    )
+
+
+def _feed_plan(meter: Meter, broker: Broker) -> FeedPlan | None:
+    """A meter on a topic of this broker; None for the others."""
+    source = meter.source
+    if not isinstance(source, MqttSource) or source.broker != broker.name:
+        return None
+    return FeedPlan(
+        topic=source.topic, meter=meter.name, bits=meter.counter_bits, pulses=source.pulses, uptime=source.uptime
+    )
+
+
+def _client_id(plant: str, broker: str, folder: pathlib.Path) -> str:
+    """The same from start to start, and not that of a second collector elsewhere, which would end our session."""
+    identity = "\0".join((socket.gethostname(), str(folder), plant, broker))
+    return f"clearbore-{hashlib.sha256(identity.encode()).hexdigest()[:12]}"
+
+
+def _beside(folder: pathlib.Path, name: str | None) -> str | None:
+    """A file named in the plant file."""
+    return None if name is None else str(folder / name)
+
+
+def _become(plan: CollectPlan) -> None:
+    """Replace this process, and all that it has imported, by the lean one; the plan goes through an unlinked file."""
+    with tempfile.TemporaryFile("w+", encoding="utf-8") as file:
+        file.write(to_json(plan))
+        file.flush()
+        file.seek(0)
+        os.set_inheritable(file.fileno(), True)
+        sys.stdout.flush()
+        sys.stderr.flush()
+        environment = os.environ | {"PYTHONPATH": os.pathsep.join(_import_path())}
+        arguments = [sys.executable, "-P", "-m", "daemon.collecting", str(file.fileno())]
+        os.execve(sys.executable, arguments, environment)  # noqa: S606 - this very interpreter, no shell
+
+
+def _import_path() -> list[str]:
+    """Where this program was imported from, before anything else: a config.py in the working folder is not ours."""
+    home = str(pathlib.Path(__file__).absolute().parents[2])
+    return [home, *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]

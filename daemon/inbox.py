@@ -1,0 +1,51 @@
+"""The bounded queue between the sources' threads and the writer."""
+
+import queue
+from collections.abc import Sequence
+
+from daemon.readings import Arrival, Batch, Rejected, StateChange
+
+Item = Arrival | Rejected | StateChange
+
+CAPACITY = 10_000
+"""Groups of items; more than a broker's whole backlog in one go."""
+
+
+class Inbox:
+    """Takes items from any thread without ever waiting or raising; only the writer empties it.
+
+    Attributes:
+        lost: items turned away because the inbox was full. Counts are cumulative, so a lost reading costs
+            resolution and no volume.
+    """
+
+    def __init__(self, capacity: int = CAPACITY) -> None:
+        self._queue: queue.Queue[Sequence[Item]] = queue.Queue(capacity)
+        self.lost = 0
+
+    def offer(self, items: Sequence[Item]) -> None:
+        """Put items in, in order."""
+        if not items:
+            return
+        try:
+            self._queue.put_nowait(items)
+        except queue.Full:
+            self.lost += len(items)
+
+    def empty(self) -> Batch:
+        """All that is in by now."""
+        batch = Batch()
+        for _ in range(self._queue.qsize()):
+            for item in self._queue.get_nowait():
+                _sort_in(item, batch)
+        return batch
+
+
+def _sort_in(item: Item, batch: Batch) -> None:
+    """Put an item to its kind."""
+    if isinstance(item, Arrival):
+        batch.arrivals.append(item)
+    elif isinstance(item, Rejected):
+        batch.rejected.append(item)
+    else:
+        batch.changes.append(item)

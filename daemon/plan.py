@@ -1,0 +1,80 @@
+"""What the collecting process is told: resolved settings, as JSON, free of everything heavy."""
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortPlan:
+    """A serial port; `channels` are (channel, meter)."""
+
+    name: str
+    port: str
+    baud: int
+    channels: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeedPlan:
+    """A meter on a topic, with JSON Pointers as in the plant file."""
+
+    topic: str
+    meter: str
+    bits: int
+    pulses: str = ""
+    uptime: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokerPlan:
+    """An MQTT broker; `client_id` stays the same from start to start, so that the broker keeps what we missed."""
+
+    name: str
+    host: str
+    port: int
+    client_id: str
+    feeds: tuple[FeedPlan, ...]
+    tls: bool = False
+    ca_file: str | None = None
+    user: str | None = None
+    password_file: str | None = None
+    password_credential: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CollectPlan:
+    """Everything to collect.
+
+    Attributes:
+        bits: counter width by meter, of the meters that have a source.
+        seconds: stop after so long; None runs until stopped.
+    """
+
+    plant: str
+    db: str
+    bits: Mapping[str, int]
+    ports: tuple[PortPlan, ...] = ()
+    brokers: tuple[BrokerPlan, ...] = ()
+    quarantine_kept_lines: int = 10_000
+    seconds: float | None = None
+
+
+def to_json(plan: CollectPlan) -> str:
+    """The plan as JSON text."""
+    return json.dumps(asdict(plan))
+
+
+def from_json(text: str) -> CollectPlan:
+    """The plan that `to_json` wrote."""
+    body: dict[str, Any] = json.loads(text)
+    ports = tuple(
+        PortPlan(**{**port, "channels": tuple((channel, meter) for channel, meter in port["channels"])})
+        for port in body.pop("ports")
+    )
+    brokers = tuple(
+        BrokerPlan(**{**broker, "feeds": tuple(FeedPlan(**feed) for feed in broker["feeds"])})
+        for broker in body.pop("brokers")
+    )
+    return CollectPlan(ports=ports, brokers=brokers, **body)

@@ -1,0 +1,73 @@
+"""What the collector tells of itself and its sources; kept as JSON in the table `source_state` for `clearbore status`.
+
+    name            body
+    collector       pid, started_ms, stopped_ms (null while it runs), lost, write_failures
+    serial:NAME     where, up, words, since_ms, good, meters: {METER: {count, uptime_ms, at_ms, edges, restarts, doubled}}
+    mqtt:NAME       the same
+
+`good` counts lines or messages since the collector started; rejected ones are in the table `rejected`.
+"""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from daemon.readings import Arrival, Dated, LastReading, StateChange
+
+
+@dataclass(slots=True, kw_only=True)
+class MeterTally:
+    """The last reading of a meter and what was noticed on the way; times in UTC epoch milliseconds."""
+
+    count: int | None = None
+    uptime_ms: int | None = None
+    at_ms: int | None = None
+    edges: int | None = None
+    restarts: int = 0
+    doubled: int = 0
+
+
+@dataclass(slots=True, kw_only=True)
+class SourceTally:
+    """How a source does."""
+
+    where: str
+    up: bool = False
+    words: str = "not tried yet"
+    since_ms: int = 0
+    good: int = 0
+    meters: dict[str, MeterTally] = field(default_factory=dict)
+
+    def change(self, change: StateChange, *, now_ms: int) -> None:
+        """Note a new state."""
+        self.up, self.words, self.since_ms = change.up, change.words, now_ms
+
+    def arrive(self, arrival: Arrival) -> None:
+        """Note a good line or message."""
+        self.good += 1
+        for reading in arrival.readings:
+            if reading.edges is not None:
+                self.meters[reading.meter].edges = reading.edges
+
+    def date(self, dated: Dated, *, uptime_told: bool) -> None:
+        """Note a dated reading."""
+        meter = self.meters[dated.meter]
+        meter.count, meter.at_ms = dated.count, dated.at_ms
+        meter.uptime_ms = dated.steady_ms if uptime_told else None
+        meter.restarts += dated.restarted
+
+    def body(self) -> dict[str, Any]:
+        """As stored."""
+        return asdict(self)
+
+
+def last_readings(body: Mapping[str, Any]) -> dict[str, LastReading]:
+    """The last readings in a stored body, of the meters that tell their uptime; a body of another form gives none."""
+    found: dict[str, LastReading] = {}
+    meters = body.get("meters")
+    for name, meter in meters.items() if isinstance(meters, dict) else ():
+        told = [meter.get(key) for key in ("count", "uptime_ms", "at_ms")] if isinstance(meter, dict) else []
+        numbers = [number for number in told if isinstance(number, int)]
+        if told and len(numbers) == len(told):
+            found[name] = LastReading(count=numbers[0], uptime_ms=numbers[1], at_ms=numbers[2])
+    return found
