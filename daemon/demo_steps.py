@@ -1,0 +1,102 @@
+"""The demo's screen: one line a step, ticked off when it is done, and the commands that it runs."""
+
+import contextlib
+import os
+import pathlib
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import click
+
+from config.errors import ClearboreError
+from daemon import clock
+
+WIDTH = 96
+ALARM_ACTIVE = 1  # exit code of a command that works and has bad news
+PACKAGE_PARENT = pathlib.Path(__file__).resolve().parents[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ran:
+    """A command that was run: what it printed and how it ended."""
+
+    out: str
+    code: int
+
+
+@dataclass(slots=True)
+class Steps:
+    """Prints the steps."""
+
+    tick: str = field(default_factory=lambda: _printable("✓", "+"))
+    busy: str = field(default_factory=lambda: _printable("…", "."))
+
+    def heading(self, text: str) -> None:
+        """A blank line and a heading."""
+        click.echo()
+        click.secho(text, bold=True)
+
+    def say(self, text: str) -> None:
+        """Text, wrapped and set in under the heading."""
+        click.echo(click.wrap_text(text, width=WIDTH, initial_indent="  ", subsequent_indent="  "))
+
+    def quote(self, text: str) -> None:
+        """Text of another command, as it stands, set in under the heading."""
+        for line in text.strip("\n").splitlines():
+            click.echo(f"    {line}".rstrip())
+
+    @contextlib.contextmanager
+    def step(self, text: str) -> Iterator[None]:
+        """Do something that takes a moment; ticked with its time when done, left without a tick if it fails."""
+        live = sys.stdout.isatty()
+        if live:
+            click.echo(f"  {self.busy} {text}", nl=False)
+        started_s = clock.monotonic_s()
+        try:
+            yield
+        except BaseException:
+            click.echo()
+            raise
+        took_s = clock.monotonic_s() - started_s
+        start = "\r" if live else ""
+        click.echo(f"{start}  {click.style(self.tick, fg='green')} {text} ({took_s:.1f} s)")
+
+
+def command_line(*words: str) -> list[str]:
+    """A clearbore command run by this interpreter."""
+    return [sys.executable, "-P", "-m", "daemon", *words]
+
+
+def environment() -> dict[str, str]:
+    """This process's environment, in which a child finds the same installation whatever its folder."""
+    places = [str(PACKAGE_PARENT), os.environ.get("PYTHONPATH", "")]
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(place for place in places if place)}
+
+
+def run_command(*words: str, fine: tuple[int, ...] = (0,)) -> Ran:
+    """Run a clearbore command and wait for it.
+
+    `fine` are the exit codes that are answers; with a code other than 0 it must have printed one.
+
+    Raises:
+        ClearboreError: if the command fails, with what it said.
+    """
+    done = subprocess.run(  # noqa: S603 - our own program, by this interpreter
+        command_line(*words), capture_output=True, text=True, check=False, env=environment()
+    )
+    if done.returncode in fine and (done.returncode == 0 or done.stdout):
+        return Ran(out=done.stdout, code=done.returncode)
+    error = ClearboreError(f"`clearbore {' '.join(words)}` ended with code {done.returncode}:\n{done.stderr.strip()}")
+    error.exit_code = done.returncode if done.returncode > ALARM_ACTIVE else ClearboreError.exit_code
+    raise error
+
+
+def _printable(wanted: str, plain: str) -> str:
+    """The wanted sign if the screen's encoding has it."""
+    try:
+        wanted.encode(sys.stdout.encoding or "ascii")
+    except UnicodeEncodeError:
+        return plain
+    return wanted

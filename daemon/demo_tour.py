@@ -1,0 +1,169 @@
+"""The demo's tour: what a branch should get, what the meters say, what is wrong, and what to do about it."""
+
+import json
+import pathlib
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import click
+
+from config.load import load_plant
+from config.plant import Plant
+from config.units import flow_from, show_flow
+from daemon import demo_folder, demo_live, demo_stories
+from daemon.demo_steps import ALARM_ACTIVE, Steps, run_command
+from daemon.demo_stories import PLANT_FILE, Story
+
+LIVE = "live"
+REPORT = "report.html"
+SECONDS_AN_HOUR = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Places:
+    """Where the demo puts things, all inside its folder."""
+
+    folder: pathlib.Path
+
+    @property
+    def plant(self) -> pathlib.Path:
+        """The plant file."""
+        return self.folder / PLANT_FILE
+
+    @property
+    def db(self) -> pathlib.Path:
+        """The database, where the commands look for it by themselves."""
+        return self.plant.with_suffix(".db")
+
+    @property
+    def report(self) -> pathlib.Path:
+        """The page to open."""
+        return self.folder / REPORT
+
+    @property
+    def live(self) -> pathlib.Path:
+        """What the live part leaves: its plant file and database."""
+        return self.folder / LIVE
+
+    def names(self, story: Story) -> tuple[str, ...]:
+        """Every name the demo may make in its folder."""
+        logs = [path.name for path in (story.log, story.events) if path]
+        beside = [f"{self.db.name}{suffix}" for suffix in ("", "-wal", "-shm", "-journal")]
+        return (PLANT_FILE, *logs, *beside, REPORT, LIVE)
+
+
+def run(folder: pathlib.Path, *, story_name: str, seconds: float, force: bool) -> None:
+    """Give the tour.
+
+    Raises:
+        ClearboreError: if the folder is taken, there is no such story, or a step fails.
+    """
+    samples = demo_stories.sample_folder()
+    told = demo_stories.stories(samples)
+    story = demo_stories.story_named(story_name, told)
+    places = Places(folder=folder)
+    demo_folder.prepare(folder, places.names(story), force=force)
+    for path in (samples / PLANT_FILE, story.log, story.events):
+        if path:
+            shutil.copyfile(path, folder / path.name)
+    steps = Steps()
+    plant = load_plant(places.plant).plant
+    flows_lph = _show_plant(steps, places, plant)
+    _show_live(steps, places, plant, flows_lph, seconds)
+    _show_story(steps, places, story)
+    _say_what_next(steps, places, story, told)
+
+
+def _show_plant(steps: Steps, places: Places, plant: Plant) -> dict[str, float]:
+    """What every branch should get by the plant file, L/h by run."""
+    steps.heading(f"1. What every branch should get: {plant.name}, an invented plant")
+    with steps.step("Plant file checked, its hydraulics solved"):
+        run_command("check", str(places.plant))
+        predicted: dict[str, Any] = json.loads(run_command("predict", str(places.plant), "--json").out)
+    flows_lph = {run["name"]: float(run["flow_l_per_h"]) for run in predicted["runs"]}
+    rows = [
+        (branch.name, _flow(plant, flows_lph[branch.name]), _target(plant, branch.name)) for branch in plant.branches
+    ]
+    _table(("branch", "should get", "target"), rows)
+    return flows_lph
+
+
+def _show_live(steps: Steps, places: Places, plant: Plant, flows_lph: dict[str, float], seconds: float) -> None:
+    """A simulated counter, through the collector, and what status then says."""
+    steps.heading("2. What every branch does get: a simulated counter on a serial line")
+    places.live.mkdir()
+    live_plant, live_db, port = places.live / "rack.toml", places.live / "rack.db", places.live / "port"
+    text = demo_live.live_plant_text(places.plant.read_text(encoding="utf-8"), port.absolute())
+    live_plant.write_text(text, encoding="utf-8")
+    rates_hz = _rates_hz(plant, flows_lph)
+    with steps.step(f"{len(rates_hz)} meters heard by the collector for {seconds:g} seconds, and stored"):
+        demo_live.listen(live_plant, live_db, port, rates_hz=rates_hz, seconds=seconds)
+        status = run_command("status", str(live_plant), "--db", str(live_db), fine=(0, ALARM_ACTIVE))
+    steps.quote(status.out)
+
+
+def _show_story(steps: Steps, places: Places, story: Story) -> None:
+    """The sample log, all the way to the report."""
+    steps.heading(f"3. What is wrong: the sample story “{story.title}”")
+    steps.say(story.shows)
+    click.echo()
+    plant, db = str(places.plant), str(places.db)
+    events = ("--events", str(places.folder / story.events.name)) if story.events else ()
+    with steps.step("Log loaded into the database"):
+        run_command("load", plant, str(places.folder / story.log.name), *events, "--db", db)
+    with steps.step("Plant commissioned on its healthy first week"):
+        run_command("commission", plant, "--db", db, "--to", story.commission_to)
+    with steps.step("Every hour since then diagnosed"):
+        diagnosis = run_command("diagnose", plant, "--db", db, fine=(0, ALARM_ACTIVE))
+    with steps.step("Report written"):
+        run_command("report", plant, "--db", db, "--out", str(places.report))
+    click.echo()
+    steps.quote(diagnosis.out)
+
+
+def _say_what_next(steps: Steps, places: Places, story: Story, told: tuple[Story, ...]) -> None:
+    """Name the page to open, and what can be tried."""
+    steps.heading("4. See for yourself")
+    steps.say(f"Open the report in a browser: {places.report.absolute()}")
+    click.echo()
+    steps.say("Everything is in that folder, so you can go on from here:")
+    plant = click.format_filename(places.plant)
+    steps.quote(f"clearbore predict {plant} --speed '80 %'\nclearbore diagnose {plant}\nclearbore journal {plant}")
+    others = ", ".join(other.name for other in told if other.name != story.name)
+    steps.say(f"Other stories: {others}. Tell one with `clearbore demo --story NAME`.")
+    steps.say("Your own plant: copy the plant file, describe your rack in it, and run `clearbore check` on it.")
+
+
+def _rates_hz(plant: Plant, flows_lph: dict[str, float]) -> dict[str, float]:
+    """Pulses a second of every meter at these flows, in the order of the plant file's meters."""
+    rates = {}
+    for meter in plant.meters:
+        run = plant.run_of_meter(meter.name)
+        if run is not None:
+            rates[meter.name] = flows_lph[run.name] / SECONDS_AN_HOUR * meter.k_points[0][1]
+    return rates
+
+
+def _flow(plant: Plant, flow_lph: float) -> str:
+    return show_flow(flow_from("L/h", flow_lph), plant.flow_unit)
+
+
+def _target(plant: Plant, branch: str) -> str:
+    """The branch's target in the plant's unit."""
+    target = next(run.target for run in plant.branches if run.name == branch)
+    if target is None:
+        return "none set"
+    low, high = (
+        show_flow(bound, plant.flow_unit) if bound is not None else "" for bound in (target.low_m3s, target.high_m3s)
+    )
+    return f"{low} to {high}" if low and high else f"at least {low}" if low else f"at most {high}"
+
+
+def _table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:
+    """A small table, set in like every other text of the tour."""
+    widths = [max(len(row[column]) for row in [heads, *rows]) for column in range(len(heads))]
+    for row in [heads, *rows]:
+        cells = (f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True))
+        click.echo(f"    {'   '.join(cells)}".rstrip())
