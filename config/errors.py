@@ -54,19 +54,19 @@ class QuantityError(ClearboreError, ValueError):
     exit_code = 78
 
 
-class InputMissing(ClearboreError):
+class InputMissing(ClearboreError):  # noqa: N818 - the name says what happened
     """Something to read is not there."""
 
     exit_code = 66
 
 
-class InputUnusable(ClearboreError):
+class InputUnusable(ClearboreError):  # noqa: N818 - the name says what happened
     """Something to read is there and of no use."""
 
     exit_code = 65
 
 
-class SourceUnavailable(ClearboreError):
+class SourceUnavailable(ClearboreError):  # noqa: N818 - the name says what happened
     """A serial port or broker cannot be reached."""
 
     exit_code = 69
@@ -78,7 +78,7 @@ class StoreError(ClearboreError):
     exit_code = 74
 
 
-class ExtraMissing(ClearboreError):
+class ExtraMissing(ClearboreError):  # noqa: N818 - the name says what happened
     """The base install lacks what this command needs."""
 
     exit_code = 69
@@ -90,7 +90,7 @@ class ExtraMissing(ClearboreError):
         )
 
 
-class NoSolution(ClearboreError):
+class NoSolution(ClearboreError):  # noqa: N818 - the name says what happened
     """The hydraulic network has no operating point that the solver can find."""
 
     exit_code = 70

@@ -107,10 +107,8 @@ def _back_flow(plant: Plant) -> tuple[str, ...]:
     if plant.pump.check_valve or not under_water:
         return ()
     names = ", ".join(under_water)
-    return (
-        f"the pump has no check valve: when it stops, water drains back through {names} until the outlet draws air; "
-        "see that the sump has room for it",
-    )
+    what = f"when it stops, water drains back through {names} until the outlet draws air"
+    return (f"the pump has no check valve: {what}; see that the sump has room for it",)
 
 
 def meter_feed(meter: Meter) -> str:

@@ -66,8 +66,9 @@ class Fitting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Valve:
-    """A hand valve; `closed_deg` is the handle's turn from fully open (0) to shut (90); a gate valve counts its
-    travel the same way, 90 being shut.
+    """A hand valve.
+
+    `closed_deg` is the handle's turn from fully open (0) to shut (90); a gate valve counts its travel the same way.
     """
 
     kind: ValveKind

@@ -36,9 +36,9 @@ def command(plant: str | None, *, as_json: bool, schema: bool) -> None:
 
 def _show(plant: Plant, *, to_stderr: bool) -> None:
     """The plant in text."""
+    counts = ((len(plant.runs), "run"), (len(plant.branches), "branch"), (len(plant.meters), "meter"))
     lines = [
-        f"{plant.name}: {_counted(len(plant.runs), 'run')}, {_counted(len(plant.branches), 'branch')}, "
-        f"{_counted(len(plant.meters), 'meter')}",
+        f"{plant.name}: {', '.join(_counted(number, noun) for number, noun in counts)}",
         "",
         *outline(plant),
         "",
