@@ -26,9 +26,7 @@ SHUT_S_M2 = 1e14
 _LEAST_SLOPE_S_M2 = 1e-4
 _NO_FLOW_M3S = 1e-12
 _TYPICAL_FRICTION_FACTOR = 0.03
-_PLAIN_STEPS = 8
-_MAX_STEPS = 120
-_DAMPED_AFTER = 40
+_FULL_STEPS = 12
 _CELLS_A_CHUNK = 16_000
 
 
@@ -104,17 +102,51 @@ class _State:
     residual: Floats  # [B]
     iterations: Ints  # [B]
     converged: Bools  # [B]
+    shut: float = SHUT_S_M2  # resistance of what lets nothing pass, s/m2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Effort:
+    """How hard a round tries.
+
+    Attributes:
+        steps: at most, at each resistance. shut_s_m2: resistances of what lets nothing pass, one after the other;
+            starting low lets runs open and shut gently.
+        guarded: whether steps are bounded where the loss is flat. damping: shares of the step taken, in turn, once
+            the first dozen of full ones has not sufficed; an irregular turn breaks cycles of opening and shutting.
+    """
+
+    steps: int
+    shut_s_m2: tuple[float, ...]
+    guarded: bool
+    damping: tuple[float, ...]
+
+    def share(self, step: int) -> float:
+        """Share of the step to take."""
+        return 1.0 if step <= _FULL_STEPS else self.damping[step % len(self.damping)]
+
+
+_EFFORTS = (
+    _Effort(steps=8, shut_s_m2=(SHUT_S_M2,), guarded=False, damping=(1.0,)),
+    _Effort(steps=80, shut_s_m2=(1e5, 1e7, 1e9, 1e11, SHUT_S_M2), guarded=True, damping=(1.0, 0.5, 0.2, 0.7)),
+    _Effort(steps=200, shut_s_m2=(1e4, 1e6, 1e8, 1e10, 1e12, SHUT_S_M2), guarded=True, damping=(1.0, 0.5, 1.0, 0.1)),
+    _Effort(steps=400, shut_s_m2=(1e5, 1e8, 1e11, SHUT_S_M2), guarded=True, damping=(0.3, 0.1, 0.6, 0.2, 0.05)),
+)
 
 
 def _solve_chunk(network: Network, arrays: CaseArrays) -> _State:
+    """Try all cases lightly, then what is left ever harder."""
     state = _first_guess(network, arrays)
-    _iterate(network, arrays, state, steps=_PLAIN_STEPS, guarded=False)
-    stragglers = np.flatnonzero(~state.converged)
-    if stragglers.size:
-        few = arrays.take(stragglers)
+    for effort in _EFFORTS:
+        left = np.flatnonzero(~state.converged)
+        if not left.size:
+            break
+        few = arrays if left.size == arrays.cases else arrays.take(left)
         rest = _first_guess(network, few)
-        _iterate(network, few, rest, steps=_MAX_STEPS, guarded=True)
-        _put(state, stragglers, rest)
+        for shut in effort.shut_s_m2:
+            rest.shut = shut
+            _iterate(network, few, rest, effort)
+        _put(state, left, rest)
     return state
 
 
@@ -152,25 +184,25 @@ def _typical_quadratic(network: Network, arrays: CaseArrays) -> Floats:
     return arrays.quadratic_s2_m5 + _TYPICAL_FRICTION_FACTOR * friction + 1.0
 
 
-def _iterate(network: Network, arrays: CaseArrays, state: _State, *, steps: int, guarded: bool) -> None:
+def _iterate(network: Network, arrays: CaseArrays, state: _State, effort: _Effort) -> None:
     """Newton steps until every case has converged or the steps run out; leaves residuals of the last flows."""
     curve = FrictionCurve.of(
         (network.segments.roughness_m / network.segments.bore_m)[:, None], law=network.constants.law
     )
     tolerance = RESIDUAL_TOLERANCE * _head_scale(network, arrays)
     typical = _typical_quadratic(network, arrays)
-    for step in range(steps + 1):
+    for step in range(effort.steps + 1):
         links = _linearised(network, arrays, curve, state)
         if step:
             left_over = _left_over(network, arrays, state, links)
             state.residual = np.abs(left_over).max(axis=0)
             state.converged = state.residual <= tolerance
-            if step == steps or state.converged.all():
+            if step == effort.steps or state.converged.all():
                 return
-            if guarded:
+            if effort.guarded:
                 links.slope_s_m2 = np.maximum(links.slope_s_m2, np.sqrt(typical * np.abs(left_over[:-1])))
-        state.iterations += ~state.converged
-        _advance(network, arrays, state, links, damping=0.5 if step > _DAMPED_AFTER else 1.0)
+        state.iterations += ~state.converged if step else 1
+        _advance(network, arrays, state, links, damping=effort.share(step))
 
 
 def _advance(network: Network, arrays: CaseArrays, state: _State, links: Links, *, damping: float) -> None:
@@ -198,8 +230,8 @@ def _linearised(network: Network, arrays: CaseArrays, curve: FrictionCurve, stat
     linear = arrays.linear_s_m2 + _LEAST_SLOPE_S_M2
     loss = (friction + quadratic + linear) * flow
     slope = friction_slope + 2.0 * quadratic + linear
-    held = _hold_shut(network, arrays, flow, loss, slope)
-    pump, pump_slope = _pump_link(network, arrays, state.pump_flow)
+    held = _hold_shut(network, arrays, state, loss, slope)
+    pump, pump_slope = _pump_link(network, arrays, state)
     return Links(
         flow_m3s=flow,
         pump_flow_m3s=state.pump_flow,
@@ -211,18 +243,19 @@ def _linearised(network: Network, arrays: CaseArrays, curve: FrictionCurve, stat
     )
 
 
-def _hold_shut(network: Network, arrays: CaseArrays, flow: Floats, loss: Floats, slope: Floats) -> Bools | None:
+def _hold_shut(network: Network, arrays: CaseArrays, state: _State, loss: Floats, slope: Floats) -> Bools | None:
     """Make links that are closed, and one-way runs with flow backward, all but impassable."""
-    held = (network.one_way[:, None] & (flow < 0.0)) | arrays.closed
+    held = (network.one_way[:, None] & (state.flow < 0.0)) | arrays.closed
     if not held.any():
         return None
-    loss += np.where(held, SHUT_S_M2 * flow, 0.0)
-    slope += np.where(held, SHUT_S_M2, 0.0)
+    loss += np.where(held, state.shut * state.flow, 0.0)
+    slope += np.where(held, state.shut, 0.0)
     return held
 
 
-def _pump_link(network: Network, arrays: CaseArrays, flow: Floats) -> tuple[Floats, Floats]:
+def _pump_link(network: Network, arrays: CaseArrays, state: _State) -> tuple[Floats, Floats]:
     """Head added and its fall with flow; a stopped pump, and one that is overcome by the head, is held shut."""
+    flow = state.pump_flow
     head, slope = pump_head(
         network.pump,
         np.maximum(flow, 0.0),
@@ -233,8 +266,8 @@ def _pump_link(network: Network, arrays: CaseArrays, flow: Floats) -> tuple[Floa
     fall = np.maximum(-slope, _LEAST_SLOPE_S_M2)
     held = (flow < 0.0) | arrays.pump_closed
     if held.any():
-        head = np.where(held, np.where(arrays.pump_closed, 0.0, head) - SHUT_S_M2 * flow, head)
-        fall = np.where(held, SHUT_S_M2, fall)
+        head = np.where(held, np.where(arrays.pump_closed, 0.0, head) - state.shut * flow, head)
+        fall = np.where(held, state.shut, fall)
     return head, fall
 
 
@@ -255,7 +288,7 @@ def _left_over(network: Network, arrays: CaseArrays, state: _State, links: Links
     left[-1] = lift - links.pump_head_m
     backward = state.pump_flow < 0.0
     if backward.any() or arrays.pump_closed.any():
-        at_rest = links.pump_head_m + SHUT_S_M2 * state.pump_flow
+        at_rest = links.pump_head_m + state.shut * state.pump_flow
         left[-1] = np.where(backward, np.minimum(lift - at_rest, 0.0), left[-1])
         left[-1] = np.where(arrays.pump_closed, 0.0, left[-1])
     return left
