@@ -60,4 +60,4 @@ def flow_of_rate(rate_hz: Floats, k_points: Sequence[tuple[float, float]]) -> Fl
     inside = 2 * rate_hz / (level + np.sqrt(np.maximum(level**2 + 4 * slope * rate_hz, 0.0)))
     below, above = rate_hz <= flows[0] * factors[0], rate_hz >= flows[-1] * factors[-1]
     ends = np.where(below, rate_hz / factors[0], rate_hz / factors[-1])
-    return np.where(below | above, ends, inside).astype(np.float64)
+    return np.asarray(np.where(below | above, ends, inside), dtype=np.float64)

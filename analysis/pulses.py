@@ -25,6 +25,7 @@ USUAL_MINUTES = 60
 COUNTABLE = 5
 """A meter that usually gives fewer pulses a minute than this cannot tell a stopped pump within a minute."""
 WRAP_SLACK = 50
+SEVERAL = 3
 FASTEST_HZ = 10_000.0
 """No pulse-type flow meter is as fast as this (common practice, no source): a damaged count."""
 
@@ -235,13 +236,14 @@ def _off(counted: Floats, covered_ms: Floats, usual: Floats) -> NDArray[np.bool_
         telling = (covered_ms > 0) & ~(usual * 60 < COUNTABLE)
         low = telling & ((counted == 0) | (rates < LOW_FRACTION * usual))
     meters = telling.sum(axis=1)
-    return (meters > 0) & low.any(axis=1) & (low.sum(axis=1) >= meters - (meters >= 3))  # noqa: PLR2004 - the rule above
+    needed = np.maximum(meters - (meters >= SEVERAL), 1)
+    return np.asarray(low.sum(axis=1) >= needed, dtype=np.bool_)
 
 
 def _paused(origin_ms: int, from_ms: int, to_ms: int) -> NDArray[np.bool_]:
     """Minutes that overlap a span of time, [minutes]."""
     start_ms = origin_ms + np.arange(_GRID_MINUTES, dtype=np.int64) * _MINUTE_MS
-    return (start_ms < to_ms) & (start_ms + _MINUTE_MS > from_ms)
+    return np.asarray((start_ms < to_ms) & (start_ms + _MINUTE_MS > from_ms), dtype=np.bool_)
 
 
 def _touching(timeline: _Timeline, off: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -254,7 +256,7 @@ def _touching(timeline: _Timeline, off: NDArray[np.bool_]) -> NDArray[np.bool_]:
     end_ms = timeline.knots_ms[1:] % _COLUMN_MS
     first = np.clip(start_ms // _MINUTE_MS, 0, _GRID_MINUTES)
     last = np.clip((end_ms - 1) // _MINUTE_MS + 1, first, _GRID_MINUTES)
-    return np.greater(before[last], before[first])
+    return np.asarray(before[last] > before[first], dtype=np.bool_)
 
 
 def _day_medians(counted: Floats, covered_ms: Floats) -> Floats:

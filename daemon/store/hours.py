@@ -1,0 +1,163 @@
+"""Keep the hour rows level with the minute rows. Imports numpy: not for the always-on process."""
+
+import itertools
+import sqlite3
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.frames import Floats, Ints
+from analysis.pulses import USUAL_DAYS, DayHours, MinuteFrame, day_window_ms, derive_day, usual_rate
+from config.plant import Meter
+from daemon.store.journal import read_pauses_ms
+from daemon.store.opening import transaction
+from daemon.store.reader import read_minutes
+from daemon.store.writer import MINUTES_PER_DAY, mark_stale, meter_ids
+
+DAYS_A_COMMIT = 32
+_MINUTE_MS = 60_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deriver:
+    """What deriving a day needs besides its minutes.
+
+    Attributes:
+        ids: [M] numbers of the plant's meters in the database, in column order; bits: [M] their counters' widths.
+        pauses_ms: journalled pauses.
+    """
+
+    ids: tuple[int, ...]
+    bits: Ints
+    pauses_ms: tuple[tuple[int, int], ...]
+
+    @property
+    def columns(self) -> dict[int, int]:
+        """Number of each meter in the database -> its column."""
+        return {meter: column for column, meter in enumerate(self.ids)}
+
+
+def make_deriver(connection: sqlite3.Connection, meters: Sequence[Meter]) -> Deriver:
+    """Collect what deriving needs; `meters` are the plant's."""
+    ids = meter_ids(connection, [meter.name for meter in meters])
+    return Deriver(
+        ids=tuple(ids[meter.name] for meter in meters),
+        bits=np.array([meter.counter_bits for meter in meters], dtype=np.int64),
+        pauses_ms=tuple(read_pauses_ms(connection)),
+    )
+
+
+def refresh_hours(
+    connection: sqlite3.Connection, meters: Sequence[Meter], *, tell: Callable[[int], None] | None = None
+) -> int:
+    """Derive the hours of every day whose minutes or pauses changed since they were derived.
+
+    An interrupted refresh is taken up by the next one.
+
+    Args:
+        connection: of `open_writer`.
+        meters: of the plant.
+        tell: is told how many days are left, now and then.
+
+    Returns:
+        How many days were derived.
+    """
+    deriver = make_deriver(connection, meters)
+    _widen_stale(connection)
+    derived = 0
+    while days := connection.execute("SELECT day FROM stale_day ORDER BY day LIMIT ?", (DAYS_A_COMMIT,)).fetchall():
+        with transaction(connection):
+            for (day,) in days:
+                refresh_day(connection, deriver, day, read_day(connection, deriver, day))
+        derived += len(days)
+        if tell is not None:
+            tell(connection.execute("SELECT count(*) FROM stale_day").fetchone()[0])
+    return derived
+
+
+def _widen_stale(connection: sqlite3.Connection) -> None:
+    """The hours around midnight hang on the neighbouring day's minutes as well."""
+    with transaction(connection):
+        days = {day + by for (day,) in connection.execute("SELECT day FROM stale_day").fetchall() for by in (-1, 1)}
+        _mark_with_minutes(connection, days)
+
+
+def _mark_with_minutes(connection: sqlite3.Connection, days: set[int]) -> None:
+    """Mark those of the days that hold any minute."""
+    found = (
+        day
+        for day in days
+        if connection.execute(
+            "SELECT 1 FROM minute WHERE minute >= ? AND minute < ? LIMIT 1",
+            (day * MINUTES_PER_DAY, (day + 1) * MINUTES_PER_DAY),
+        ).fetchone()
+    )
+    mark_stale(connection, found)
+
+
+def read_day(connection: sqlite3.Connection, deriver: Deriver, day: int) -> MinuteFrame:
+    """The minutes that a day's hours hang on."""
+    from_ms, to_ms = day_window_ms(day)
+    return read_minutes(connection, deriver.columns, from_minute=from_ms // _MINUTE_MS, to_minute=to_ms // _MINUTE_MS)
+
+
+def refresh_day(connection: sqlite3.Connection, deriver: Deriver, day: int, frame: MinuteFrame) -> None:
+    """Derive one day from its minutes, store its hours and take its mark away.
+
+    If what is usual for the day changed, the days that go by it are marked in turn. A day whose minutes are gone
+    (they are kept for a time only) keeps the hours it has.
+    """
+    if not _has_readings(frame, day):
+        connection.execute("DELETE FROM stale_day WHERE day = ?", (day,))
+        return
+    daily = _read_usual(connection, deriver, day - USUAL_DAYS, day)
+    from_ms, to_ms = day_window_ms(day)
+    pauses = [pause for pause in deriver.pauses_ms if pause[1] > from_ms and pause[0] < to_ms]
+    hours = derive_day(day, frame, bits=deriver.bits, usual_hz=usual_rate(daily), pauses_ms=pauses)
+    before = _read_usual(connection, deriver, day, day + 1)[0]
+    _write_hours(connection, deriver, day, hours)
+    if not np.array_equal(before, hours.usual_hz, equal_nan=True):
+        _write_usual(connection, deriver, day, hours.usual_hz)
+        _mark_with_minutes(connection, set(range(day + 1, day + 1 + USUAL_DAYS)))
+    connection.execute("DELETE FROM stale_day WHERE day = ?", (day,))
+
+
+def _has_readings(frame: MinuteFrame, day: int) -> bool:
+    """Whether any row ends in the day itself."""
+    return bool((frame.end_ms // (MINUTES_PER_DAY * _MINUTE_MS) == day).any())
+
+
+def _read_usual(connection: sqlite3.Connection, deriver: Deriver, from_day: int, to_day: int) -> Floats:
+    """Usual rates of single days, [days, M], nan where unknown."""
+    daily = np.full((to_day - from_day, len(deriver.ids)), np.nan)
+    columns = deriver.columns
+    rows = connection.execute(
+        "SELECT day, meter, rate_hz FROM usual_rate WHERE day >= ? AND day < ?", (from_day, to_day)
+    )
+    for day, meter, rate_hz in rows.fetchall():
+        if meter in columns:
+            daily[day - from_day, columns[meter]] = rate_hz
+    return daily
+
+
+def _write_usual(connection: sqlite3.Connection, deriver: Deriver, day: int, usual_hz: Floats) -> None:
+    """Store what is usual for a day; nothing for a meter that says too little."""
+    connection.executemany(
+        "DELETE FROM usual_rate WHERE day = ? AND meter = ?", [(day, meter) for meter in deriver.ids]
+    )
+    known = [(day, meter, rate) for meter, rate in zip(deriver.ids, usual_hz.tolist(), strict=True) if rate == rate]  # noqa: PLR0124 - not nan
+    connection.executemany("INSERT INTO usual_rate VALUES (?, ?, ?)", known)
+
+
+def _write_hours(connection: sqlite3.Connection, deriver: Deriver, day: int, hours: DayHours) -> None:
+    """Store the hours of a day; none for an hour without a reading or a stopped pump."""
+    spans = [(day * 24, day * 24 + 24, meter) for meter in deriver.ids]
+    connection.executemany("DELETE FROM hour WHERE hour >= ? AND hour < ? AND meter = ?", spans)
+    pulses, seconds, off_s = hours.pulses.tolist(), hours.seconds.tolist(), hours.off_s.tolist()
+    rows = [
+        (day * 24 + hour, meter, pulses[hour][column], seconds[hour][column], off_s[hour])
+        for hour, (column, meter) in itertools.product(range(24), enumerate(deriver.ids))
+        if seconds[hour][column] > 0 or off_s[hour] > 0
+    ]
+    connection.executemany("INSERT INTO hour VALUES (?, ?, ?, ?, ?)", rows)
