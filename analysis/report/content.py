@@ -11,10 +11,10 @@ from enum import StrEnum
 import numpy as np
 
 from analysis.assessment import Assessment, Candidate, FaultKind, Finding, Forecast, MeterState, Recovery, Status
-from analysis.frames import Event, EventKind
+from analysis.events import Event, EventKind
 from analysis.report import words
 from analysis.report.period import DAY_S, Period, report_period
-from analysis.report.trends import Hours, Lettered, Trend, hours_of, run_trends, whole_trend
+from analysis.report.trends import Hours, Lettered, Scene, Trend, hours_of, run_trends, whole_trend
 from analysis.report.window import by_day, lowest, mean
 from config.plant import Meter, Plant, Target
 from config.settings import PlantFile
@@ -133,7 +133,14 @@ def gather(
     within = [event for event in past if event.at_s >= period.start_s]
     hours = hours_of(assessment, period)
     findings = lettered(assessment.findings, period)
-    trends = run_trends(plant, assessment, hours, period, past, findings)
+    scene = Scene(
+        plant=plant,
+        period=period,
+        hours=hours,
+        commissioned_m3s={state.name: state.commissioned_m3s for state in assessment.meter_states},
+        events=past,
+        findings=findings,
+    )
     in_period = hours.hours_s >= period.start_s
     known = np.isfinite(hours.flow_m3s[in_period])
     seen = np.isfinite(hours.flow_m3s).any(axis=1)
@@ -146,8 +153,8 @@ def gather(
         findings=findings,
         forecasts=tuple(sorted(assessment.forecasts, key=lambda forecast: forecast.below_target_at_s)),
         branches=_branches(plant, assessment, hours, period, findings),
-        trends=trends,
-        whole=whole_trend(plant, assessment, hours, period, past, findings),
+        trends=run_trends(scene),
+        whole=whole_trend(scene),
         pump_status=assessment.pump_status,
         pump_reason=assessment.pump_reason,
         meters=_meters(plant, assessment, hours, past, in_period=in_period),
@@ -169,7 +176,9 @@ def lettered(findings: Sequence[Finding], period: Period) -> tuple[Lettered, ...
         if finding.raised_at_s <= period.end_s
         and (finding.cleared_at_s is None or finding.cleared_at_s >= period.trend_start_s)
     ]
-    shown.sort(key=lambda pair: (not pair[1], words.STATUS_ORDER.index(pair[0].status), pair[0].raised_at_s, pair[0].id))
+    shown.sort(
+        key=lambda pair: (not pair[1], words.STATUS_ORDER.index(pair[0].status), pair[0].raised_at_s, pair[0].id)
+    )
     return tuple(
         Lettered(letter=letter(place), finding=finding, is_open=is_open)
         for place, (finding, is_open) in enumerate(shown)

@@ -1,6 +1,6 @@
 """The pictures of the report: trends, evidence, completeness. Each is one `<svg>` element with a title and a text.
 
-Drawn small (480 points wide), so that the letters stay readable at the width of a phone. Every line has a dash or a
+Drawn small (430 points wide), so that the letters stay readable at the width of a phone. Every line has a dash or a
 marker of its own, so that nothing hangs on its colour.
 """
 
@@ -20,11 +20,13 @@ from analysis.report.trends import Hours, Mark, Trend
 from analysis.report.window import lone, stretches, thinned
 from config.units import flow_in
 
-WIDTH_PT = 480
+WIDTH_PT = 430
 POINTS_PER_INCH = 72
-COLUMNS = 420
+COLUMNS = 370
 LABEL_CHARACTERS = 20
 ROW_PT = 26
+LEAST_RANGE = 0.2
+CLOSE_UP = 4
 
 
 def trend_figure(trend: Trend, period: Period, unit: str, prefix: str) -> str:
@@ -99,18 +101,24 @@ def _labels(names: Sequence[str]) -> dict[str, str]:
 def _canvas(height_pt: float) -> tuple[Figure, Axes]:
     figure = Figure(figsize=(WIDTH_PT / POINTS_PER_INCH, height_pt / POINTS_PER_INCH), dpi=POINTS_PER_INCH)
     axes = figure.add_subplot()
+    _bare(axes)
+    return figure, axes
+
+
+def _bare(axes: Axes) -> None:
+    """Axes with a base line only, in quiet colours."""
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
     axes.spines["bottom"].set_color(palette.LEVEL.light)
     axes.tick_params(colors=palette.MUTED.light, length=3, color=palette.LEVEL.light)
     axes.set_axisbelow(True)
-    return figure, axes
 
 
-def _place(figure: Figure, axes: Axes, *, left: float, top: float, bottom: float) -> None:
-    """Margins in points."""
+def _place(figure: Figure, axes: Axes, left: float, right: float, *, top: float, bottom: float) -> None:
+    """Put axes between margins, in points."""
     height = figure.get_figheight() * POINTS_PER_INCH
-    axes.set_position((left / WIDTH_PT, bottom / height, (WIDTH_PT - left - 12) / WIDTH_PT, 1 - (top + bottom) / height))
+    width = WIDTH_PT - left - right
+    axes.set_position((left / WIDTH_PT, bottom / height, width / WIDTH_PT, 1 - (top + bottom) / height))
 
 
 def _time_axis(axes: Axes, period: Period) -> None:
@@ -122,7 +130,7 @@ def _time_axis(axes: Axes, period: Period) -> None:
 
 def _trend(trend: Trend, period: Period, unit: str) -> Figure:
     figure, axes = _canvas(230)
-    _place(figure, axes, left=52, top=34, bottom=52)
+    _place(figure, axes, 52, 12, top=34, bottom=52)
     _time_axis(axes, period)
     axes.grid(visible=True, axis="y", color=palette.RULE.light, linewidth=0.6)
     axes.set_ylim(*_flow_range(trend, unit))
@@ -136,21 +144,31 @@ def _trend(trend: Trend, period: Period, unit: str) -> Figure:
     axes.text(
         0, 1.04, unit, transform=axes.transAxes, ha="right", va="bottom", color=palette.MUTED.light, parse_math=False
     )
+    _legend(figure, axes, ("measured", "expected", "commissioned", "target"), 2.2)
+    return figure
+
+
+def _legend(figure: Figure, axes: Axes, order: Sequence[str], handle_length: float) -> None:
+    """What is what, below the picture, in a fixed order."""
+    drawn = dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True))
     figure.legend(
+        handles=[drawn[label] for label in order if label in drawn],
         loc="lower center",
         ncols=4,
         frameon=False,
         labelcolor=palette.INK.light,
         fontsize=11,
-        handlelength=2.2,
+        handlelength=handle_length,
         columnspacing=1.2,
         borderaxespad=0.1,
     )
-    return figure
 
 
 def _flow_range(trend: Trend, unit: str) -> tuple[float, float]:
-    """Limits of the flow axis: all that is drawn, with a margin; from zero where the flow fell far."""
+    """Limits of the flow axis: all that is drawn, with a margin; from zero where the flow fell far.
+
+    Never less than a fifth of the flow, or noise would look like an event.
+    """
     bounds = (trend.target.low_m3s, trend.target.high_m3s) if trend.target else ()
     levels = [trend.commissioned_m3s, *(bound for bound in bounds if bound is not None)]
     everything = np.concatenate([trend.flow_m3s, trend.expected_m3s, np.array(levels, dtype=np.float64)])
@@ -158,7 +176,7 @@ def _flow_range(trend: Trend, unit: str) -> tuple[float, float]:
     if not known.size:
         return 0.0, 1.0
     low, high = flow_in(unit, float(known.min())), flow_in(unit, float(known.max()))
-    margin = 0.08 * (high - low) or 0.05 * high or 1.0
+    margin = max(0.08 * (high - low), (LEAST_RANGE * abs(high) - (high - low)) / 2) or 1.0
     return (0.0 if low < high / 3 else low - margin), high + margin
 
 
@@ -199,7 +217,7 @@ def _draw_flows(axes: Axes, trend: Trend, unit: str) -> None:
         middle_s[alone], trend.flow_m3s[alone] * scale, ".", color=palette.MEASURED.light, markersize=3, label="_alone"
     )
     at_s, expected = thinned(middle_s, trend.expected_m3s * scale, COLUMNS)
-    axes.plot(at_s, expected, color=palette.EXPECTED.light, linewidth=1.4, dashes=(5, 3), label="expected")
+    axes.plot(at_s, expected, color=palette.EXPECTED.light, linewidth=1.4, dashes=(5, 3), label="expected", zorder=3)
 
 
 def _draw_marks(axes: Axes, marks: Sequence[Mark]) -> None:
@@ -215,7 +233,11 @@ def _draw_marks(axes: Axes, marks: Sequence[Mark]) -> None:
         last_s = mark.at_s
         if mark.is_finding:
             axes.axvspan(
-                max(mark.low_s, start_s), min(mark.high_s, end_s), facecolor=palette.RIVAL.light, alpha=0.18, linewidth=0
+                max(mark.low_s, start_s),
+                min(mark.high_s, end_s),
+                facecolor=palette.RIVAL.light,
+                alpha=0.18,
+                linewidth=0,
             )
         axes.axvline(
             mark.at_s,
@@ -247,15 +269,70 @@ def _row_axis(axes: Axes, count: int) -> None:
     side = blended_transform_factory(axes.transAxes, axes.transData)
     for place in range(count):
         axes.text(
-            -0.015, place, "name", gid=f"label-{place}", transform=side, ha="right", va="center", color=palette.INK.light
+            -0.015,
+            place,
+            "name",
+            gid=f"label-{place}",
+            transform=side,
+            ha="right",
+            va="center",
+            color=palette.INK.light,
         )
 
 
 def _evidence(evidence: Sequence[Evidence], names: Sequence[str]) -> Figure:
-    figure, axes = _canvas(ROW_PT * len(names) + 76)
-    _place(figure, axes, left=150, top=8, bottom=68)
+    """All meters on one scale; beside it a close-up where one change dwarfs the others."""
+    figure, axes = _canvas(ROW_PT * len(names) + 86)
+    close_up = _close_up_percent(evidence)
+    _place(figure, axes, 130, 12 if close_up is None else 168, top=18, bottom=68)
     _row_axis(axes, len(names))
+    _draw_evidence(axes, evidence)
+    axes.margins(x=0.08)
+    if close_up is None:
+        axes.set_xlabel("change of flow since the onset, %", color=palette.MUTED.light)
+    else:
+        axes.set_xlabel("change since the onset, %", color=palette.MUTED.light)
+        beside = figure.add_subplot(sharey=axes)
+        _bare(beside)
+        _place(figure, beside, 280, 12, top=18, bottom=68)
+        _draw_evidence(beside, evidence)
+        beside.set_xlim(-close_up, close_up)
+        beside.locator_params(axis="x", nbins=4)
+        beside.tick_params(axis="y", left=False, labelleft=False)
+        beside.set_xlabel("the same, close up, %", color=palette.MUTED.light)
+        _draw_off_scale(beside, evidence, close_up)
+    _legend(figure, axes, ("measured", "90 % interval", "first cause", "second cause"), 1.4)
+    return figure
+
+
+def _reach(row: Evidence) -> float:
+    """The farthest that anything of a row lies from zero, per cent."""
+    rival = 0.0 if row.rival_percent is None else row.rival_percent
+    return float(
+        np.nanmax(np.abs([row.measured_percent, row.low_percent, row.high_percent, row.expected_percent, rival]))
+    )
+
+
+def _close_up_percent(evidence: Sequence[Evidence]) -> float | None:
+    """Half width of the close-up: what holds all rows far smaller than the largest; None where there is none."""
+    reaches = [_reach(row) for row in evidence]
+    small = [reach for reach in reaches if reach < max(reaches) / CLOSE_UP]
+    return 1.2 * max(small) or 1.0 if small else None
+
+
+def _draw_off_scale(axes: Axes, evidence: Sequence[Evidence], close_up: float) -> None:
+    """An arrow where a row lies outside the close-up."""
+    for place, row in enumerate(evidence):
+        if abs(row.measured_percent) > close_up:
+            side = np.sign(row.measured_percent)
+            axes.plot(
+                0.93 * close_up * side, place, "<" if side < 0 else ">", color=palette.MEASURED.light, markersize=7
+            )
+
+
+def _draw_evidence(axes: Axes, evidence: Sequence[Evidence]) -> None:
     axes.grid(visible=True, axis="x", color=palette.RULE.light, linewidth=0.6)
+    axes.locator_params(axis="x", nbins=6)
     axes.axvline(0, color=palette.LEVEL.light, linewidth=1)
     places = np.arange(len(evidence))
     measured = _column([row.measured_percent for row in evidence])
@@ -277,13 +354,6 @@ def _evidence(evidence: Sequence[Evidence], names: Sequence[str]) -> Figure:
         axes.plot(
             rival, places, "x", color=palette.RIVAL.light, markeredgewidth=1.8, markersize=8, label="second cause"
         )
-    axes.margins(x=0.08)
-    axes.set_xlabel("change of flow since the onset, %", color=palette.MUTED.light)
-    figure.legend(
-        loc="lower center", ncols=4, frameon=False, labelcolor=palette.INK.light, fontsize=11, handlelength=1.4,
-        columnspacing=1.2, borderaxespad=0.1,
-    )  # fmt: skip
-    return figure
 
 
 def _column(values: Sequence[float]) -> Floats:
@@ -292,7 +362,7 @@ def _column(values: Sequence[float]) -> Floats:
 
 def _completeness(hours: Hours, names: Sequence[str], period: Period) -> Figure:
     figure, axes = _canvas(20 * max(1, len(names)) + 34)
-    _place(figure, axes, left=150, top=6, bottom=28)
+    _place(figure, axes, 130, 12, top=6, bottom=28)
     _time_axis(axes, period)
     _row_axis(axes, len(names))
     for place in range(len(names)):

@@ -1,6 +1,6 @@
 """The figures of the page for machines: UTC with Z, flows in L/h, keys that carry the unit, null for unknown."""
 
-import datetime
+import datetime as dt
 import math
 
 from analysis.assessment import Candidate, Forecast
@@ -54,7 +54,7 @@ def figures_of(content: Content) -> Json:
 def _utc(at_s: float | None) -> str | None:
     if at_s is None or math.isnan(at_s):
         return None
-    return datetime.datetime.fromtimestamp(at_s, datetime.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return dt.datetime.fromtimestamp(at_s, dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def _number(value: float | None) -> float | None:

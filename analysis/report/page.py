@@ -7,16 +7,15 @@ import jinja2
 from markupsafe import Markup
 
 from analysis.assessment import Assessment
-from analysis.frames import Event
+from analysis.events import Event
 from analysis.report import words
 from analysis.report.content import Content, Rejected, Verdict, gather
-from analysis.report.figures import completeness_figure, evidence_figure, trend_figure
+from analysis.report.figures import LABEL_CHARACTERS, completeness_figure, evidence_figure, trend_figure
 from analysis.report.palette import css_variables
 from analysis.report.trends import Trend
 from config.plant import Plant
 from config.settings import PlantFile
 
-NAME_CHARACTERS = 60
 JOURNAL_ROWS = 80
 
 
@@ -87,6 +86,7 @@ def _filters(content: Content) -> dict[str, Callable[..., str]]:
         "target": lambda value: words.target(value, unit),
         "percent": words.percent,
         "change": words.change,
+        "signed": words.signed,
         "sureness": words.sureness,
         "moment": lambda value: words.moment(value, zone),
         "day": lambda value: words.day(value, zone),
@@ -94,7 +94,7 @@ def _filters(content: Content) -> dict[str, Callable[..., str]]:
         "cause": words.cause,
         "event": words.event,
         "clean": words.clean,
-        "brief": lambda value: words.shortened(value, NAME_CHARACTERS),
+        "brief": lambda value: words.shortened(value, words.NAME_CHARACTERS),
         "share_of": lambda value, whole: words.percent(100 * value / whole if whole > 0 else math.nan),
     }
 
@@ -135,7 +135,10 @@ def _run_names(plant: Plant) -> dict[str, str]:
 
 def _meter_names(plant: Plant) -> dict[str, str]:
     """What to call a meter in a picture: its run first, for that is what the keeper thinks of."""
-    return {meter: f"{run} ({meter})" if len(run) + len(meter) < 17 else run for meter, run in _run_names(plant).items()}  # noqa: PLR2004 - what fits beside a picture
+    return {
+        meter: f"{run} ({meter})" if len(f"{run} ({meter})") <= LABEL_CHARACTERS else run
+        for meter, run in _run_names(plant).items()
+    }
 
 
 def _minutes(pauses: Sequence[Event]) -> str:

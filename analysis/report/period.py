@@ -1,6 +1,7 @@
 """What stretch of time a report is about, in the plant's own time zone."""
 
-import datetime
+import datetime as dt
+import itertools
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -49,65 +50,75 @@ def week_bounds(week: str, zone: ZoneInfo) -> tuple[int, int]:
     year, mark, number = week.partition("-W")
     if not (mark and year.isdecimal() and len(year) == len("2026") and number.isdecimal() and len(number) == len("47")):
         raise ValueError(f"{week!r} is not an ISO week: write the year, -W and two digits, for example 2026-W47")
-    monday = datetime.date.fromisocalendar(int(year), int(number), 1)
-    return midnight_s(monday, zone), midnight_s(monday + datetime.timedelta(days=7), zone)
+    monday = dt.date.fromisocalendar(int(year), int(number), 1)
+    return midnight_s(monday, zone), midnight_s(monday + dt.timedelta(days=7), zone)
 
 
-def midnight_s(day: datetime.date, zone: ZoneInfo) -> int:
+def midnight_s(day: dt.date, zone: ZoneInfo) -> int:
     """UTC epoch seconds of the start of a local day."""
-    return int(datetime.datetime.combine(day, datetime.time(), tzinfo=zone).timestamp())
+    return int(dt.datetime.combine(day, dt.time(), tzinfo=zone).timestamp())
 
 
-def local(at_s: float, zone: ZoneInfo) -> datetime.datetime:
+def local(at_s: float, zone: ZoneInfo) -> dt.datetime:
     """Local date and time of UTC epoch seconds."""
-    return datetime.datetime.fromtimestamp(at_s, tz=zone)
+    return dt.datetime.fromtimestamp(at_s, tz=zone)
 
 
 def report_period(plant_file: PlantFile, now_s: int, week: str | None) -> Period:
-    """The period of a report written at `now_s`: the ISO week asked for, or the last full `trend_days`.
+    """The period of a report written at `now_s`: the ISO week asked for, or the last `trend_days` days.
+
+    The stretch begins at a local midnight; the day of `now_s` counts as one, whether it is over or not.
 
     Raises:
         ValueError: `week` names no week.
         InputMissing: the week had not begun at `now_s`.
     """
     zone = ZoneInfo(plant_file.plant.timezone)
-    trend_s = plant_file.settings.report.trend_days * DAY_S
+    days = plant_file.settings.report.trend_days
     if week is None:
-        return Period(start_s=now_s - trend_s, end_s=now_s, trend_start_s=now_s - trend_s, week=None, zone=zone)
+        begin_s = _days_before(now_s, days, zone)
+        return Period(start_s=begin_s, end_s=now_s, trend_start_s=begin_s, week=None, zone=zone)
     start_s, week_end_s = week_bounds(week, zone)
     if start_s >= now_s:
         raise InputMissing(f"no readings in week {week}: they end before it begins. Ask for an earlier week")
     end_s = min(week_end_s, now_s)
-    return Period(start_s=start_s, end_s=end_s, trend_start_s=min(start_s, end_s - trend_s), week=week, zone=zone)
+    trend_start_s = min(start_s, _days_before(end_s, days, zone))
+    return Period(start_s=start_s, end_s=end_s, trend_start_s=trend_start_s, week=week, zone=zone)
+
+
+def _days_before(end_s: int, days: int, zone: ZoneInfo) -> int:
+    """The local midnight from which `days` local days reach up to `end_s`, the last one cut short or not."""
+    return midnight_s(local(end_s - 1, zone).date() - dt.timedelta(days=days - 1), zone)
 
 
 def spans(period: Period) -> tuple[Span, ...]:
     """The charts' stretch cut at local days, weeks or months, so that its table keeps to a dozen rows or so."""
-    days = (period.end_s - period.trend_start_s) / DAY_S
-    unit = "day" if days <= DAYS_BY_DAY else "week" if days <= DAYS_BY_WEEK else "month"
+    unit = _span_unit(period)
     cuts = [period.trend_start_s, *_borders(period, unit), period.end_s]
     return tuple(
-        Span(start_s=start_s, end_s=end_s, unit=unit)
-        for start_s, end_s in zip(cuts[:-1], cuts[1:], strict=True)
-        if end_s > start_s
+        Span(start_s=start_s, end_s=end_s, unit=unit) for start_s, end_s in itertools.pairwise(cuts) if end_s > start_s
     )
 
 
 def ticks(period: Period) -> tuple[int, ...]:
     """Where a chart's time axis is marked: local midnights, Mondays or firsts of a month."""
-    days = (period.end_s - period.trend_start_s) / DAY_S
-    unit = "day" if days <= DAYS_BY_DAY else "week" if days <= DAYS_BY_WEEK else "month"
-    borders = _borders(period, unit)
+    borders = _borders(period, _span_unit(period))
     step = max(1, -(-len(borders) // 7))
     return tuple(borders[::step])
 
 
+def _span_unit(period: Period) -> str:
+    """What the charts' stretch is cut into: "day", "week" or "month"."""
+    days = (period.end_s - period.trend_start_s) / DAY_S
+    return "day" if days <= DAYS_BY_DAY else "week" if days <= DAYS_BY_WEEK else "month"
+
+
 def _borders(period: Period, unit: str) -> list[int]:
     """Starts of local days, weeks or months strictly inside the charts' stretch."""
-    day = local(period.trend_start_s, period.zone).date() + datetime.timedelta(days=1)
+    day = local(period.trend_start_s, period.zone).date() + dt.timedelta(days=1)
     found = []
     while (at_s := midnight_s(day, period.zone)) < period.end_s:
         if unit == "day" or (unit == "week" and day.weekday() == 0) or (unit == "month" and day.day == 1):
             found.append(at_s)
-        day += datetime.timedelta(days=1)
+        day += dt.timedelta(days=1)
     return found

@@ -23,14 +23,6 @@ _ROLE_OF = {role.light: f"var(--{role.name})" for role in ROLES}
 _FONT_NAMES = re.compile(r"font-family: [^;]*;?\s*")
 _FONT_SHORTHAND = re.compile(r"font: (?:[a-z]+ )*(\d+ )?([\d.]+px) [^;]*")  # how matplotlib wrote it before 3.11
 _XLINK = "{http://www.w3.org/1999/xlink}href"
-_STYLE = {
-    "svg.fonttype": "none",
-    "text.parse_math": False,
-    "font.size": 12.0,
-    "axes.unicode_minus": True,
-    "path.simplify": False,
-    "hatch.linewidth": 0.6,
-}
 
 
 def inline_svg(
@@ -41,12 +33,16 @@ def inline_svg(
     Args:
         draw: makes the figure; called under fixed settings, so that the same data give the same bytes.
         prefix: what every id in the element begins with; must differ from figure to figure of a page.
-        title: name of the picture; description: what it shows. Both are escaped here.
+        title: name of the picture; escaped here.
+        description: what it shows; escaped here.
         labels: texts to put in place of stand-ins, by the gid of the text drawn.
     """
     with mpl.rc_context():
         mpl.rcdefaults()
-        mpl.rcParams.update(_STYLE | {"svg.hashsalt": prefix})
+        mpl.rc("svg", fonttype="none", hashsalt=prefix)
+        mpl.rc("text", parse_math=False)
+        mpl.rc("font", size=12.0)
+        mpl.rc("path", simplify=False)
         buffer = io.BytesIO()
         draw().savefig(buffer, format="svg", metadata={"Date": None}, transparent=True)
     root = ET.fromstring(buffer.getvalue())  # noqa: S314 - matplotlib wrote it, a line above

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.assessment import Assessment, FaultKind, Finding
-from analysis.frames import Event, EventKind, Floats
+from analysis.events import Event, EventKind
+from analysis.frames import Floats
 from analysis.report import words
 from analysis.report.period import Period, spans
 from analysis.report.window import Row, on_grid, rows
-from config.plant import PUMP_NODE, Plant, Target
+from config.plant import PUMP_NODE, Plant, Run, Target
 
 WHOLE = "whole"
 MARKS_NUMBERED = 12
@@ -79,6 +80,18 @@ class Hours:
         return self.flow_m3s[:, place], self.expected_m3s[:, place]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """What every trend is drawn from; `commissioned_m3s` by meter, `events` up to the end of the period."""
+
+    plant: Plant
+    period: Period
+    hours: Hours
+    commissioned_m3s: dict[str, float]
+    events: tuple[Event, ...]
+    findings: tuple[Lettered, ...]
+
+
 def hours_of(assessment: Assessment, period: Period) -> Hours:
     """The assessment's hours from the start of the charts to the end of the period."""
     grid, flow = on_grid(assessment.hours_s, assessment.flow_m3s, period.trend_start_s, period.end_s)
@@ -86,70 +99,52 @@ def hours_of(assessment: Assessment, period: Period) -> Hours:
     return Hours(meters=assessment.meters, hours_s=grid, flow_m3s=flow, expected_m3s=expected)
 
 
-def run_trends(
-    plant: Plant,
-    assessment: Assessment,
-    hours: Hours,
-    period: Period,
-    events: tuple[Event, ...],
-    findings: tuple[Lettered, ...],
-) -> tuple[Trend, ...]:
+def run_trends(scene: Scene) -> tuple[Trend, ...]:
     """A trend of every metered run, branches first, in file order."""
-    metered = [run for run in plant.runs if run.meter is not None]
-    commissioned = {state.name: state.commissioned_m3s for state in assessment.meter_states}
-    table = spans(period)
-    trends = []
-    for run in sorted(metered, key=lambda run: not run.is_branch):
-        flow, expected = hours.column(run.meter or "")
-        names = {run.name, run.meter or ""}
-        trends.append(
-            Trend(
-                name=run.name,
-                kind="branch" if run.is_branch else "header",
-                meter=run.meter,
-                hours_s=hours.hours_s,
-                flow_m3s=flow,
-                expected_m3s=expected,
-                commissioned_m3s=commissioned.get(run.meter or "", math.nan),
-                target=run.target,
-                marks=_marks(names, events, findings, period),
-                rows=rows(hours.hours_s, flow, expected, table),
-            )
-        )
-    return tuple(trends)
+    metered = [run for run in scene.plant.runs if run.meter is not None]
+    return tuple(_run_trend(scene, run) for run in sorted(metered, key=lambda run: not run.is_branch))
 
 
-def whole_trend(
-    plant: Plant,
-    assessment: Assessment,
-    hours: Hours,
-    period: Period,
-    events: tuple[Event, ...],
-    findings: tuple[Lettered, ...],
-) -> Trend | None:
+def _run_trend(scene: Scene, run: Run) -> Trend:
+    meter = run.meter or ""
+    flow, expected = scene.hours.column(meter)
+    return Trend(
+        name=run.name,
+        kind="branch" if run.is_branch else "header",
+        meter=run.meter,
+        hours_s=scene.hours.hours_s,
+        flow_m3s=flow,
+        expected_m3s=expected,
+        commissioned_m3s=scene.commissioned_m3s.get(meter, math.nan),
+        target=run.target,
+        marks=_marks({run.name, meter}, scene.events, scene.findings, scene.period),
+        rows=rows(scene.hours.hours_s, flow, expected, spans(scene.period)),
+    )
+
+
+def whole_trend(scene: Scene) -> Trend | None:
     """The pump's flow: the meter on its run, or the sum over the branches; None without any meter on a run.
 
     A sum is known only in hours in which every meter of it is.
     """
-    meters, name = whole_flow_meters(plant)
+    meters, name = whole_flow_meters(scene.plant)
     if not meters:
         return None
-    columns = [hours.column(meter) for meter in meters]
+    columns = [scene.hours.column(meter) for meter in meters]
     flow = np.sum([flow for flow, _ in columns], axis=0)
     expected = np.sum([expected for _, expected in columns], axis=0)
-    commissioned = {state.name: state.commissioned_m3s for state in assessment.meter_states}
-    supply = tuple(known for known in findings if known.finding.candidates[0].kind is FaultKind.SUPPLY)
+    supply = tuple(known for known in scene.findings if known.finding.candidates[0].kind is FaultKind.SUPPLY)
     return Trend(
         name=name,
         kind=WHOLE,
         meter=None,
-        hours_s=hours.hours_s,
+        hours_s=scene.hours.hours_s,
         flow_m3s=flow,
         expected_m3s=expected,
-        commissioned_m3s=math.fsum(commissioned.get(meter, math.nan) for meter in meters),
+        commissioned_m3s=math.fsum(scene.commissioned_m3s.get(meter, math.nan) for meter in meters),
         target=None,
-        marks=_marks({PUMP_NODE}, events, supply, period),
-        rows=rows(hours.hours_s, flow, expected, spans(period)),
+        marks=_marks({PUMP_NODE}, scene.events, supply, scene.period),
+        rows=rows(scene.hours.hours_s, flow, expected, spans(scene.period)),
     )
 
 

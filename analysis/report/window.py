@@ -101,9 +101,8 @@ def thinned(hours_s: Floats, values: Floats, columns: int) -> tuple[Floats, Floa
 
 def lone(values: Floats) -> NDArray[np.bool_]:
     """[T] known values between two unknown ones: a line would not show them."""
-    known = np.isfinite(values)
-    padded = np.concatenate([[False], known, [False]])
-    return known & ~padded[:-2] & ~padded[2:]
+    padded = np.concatenate([[False], np.isfinite(values), [False]])
+    return np.asarray(padded[1:-1] & ~padded[:-2] & ~padded[2:], dtype=np.bool_)
 
 
 def stretches(known: NDArray[np.bool_]) -> tuple[tuple[int, int], ...]:

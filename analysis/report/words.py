@@ -4,13 +4,14 @@ import math
 from zoneinfo import ZoneInfo
 
 from analysis.assessment import Candidate, FaultKind, Status
-from analysis.frames import Event, EventKind
+from analysis.events import Event, EventKind
 from analysis.report.period import Span, local
 from config.plant import Meter, Target
 from config.units import show_flow
 
 MINUS = "\N{MINUS SIGN}"
-DASH = "\N{EN DASH}"
+SPACE = "\N{NO-BREAK SPACE}"
+NAME_CHARACTERS = 60
 FEW_POINTS = 1
 
 # Own tables, not strftime: its names follow the locale of the process.
@@ -54,7 +55,9 @@ MAINTENANCE_WORDS = {
 
 def clean(text: str) -> str:
     """A user's text without control characters (each becomes U+FFFD), which neither HTML nor SVG can hold."""
-    return "".join(char if char.isprintable() or not _is_control(char) else "\N{REPLACEMENT CHARACTER}" for char in text)
+    return "".join(
+        char if char.isprintable() or not _is_control(char) else "\N{REPLACEMENT CHARACTER}" for char in text
+    )
 
 
 def _is_control(char: str) -> bool:
@@ -62,8 +65,11 @@ def _is_control(char: str) -> bool:
 
 
 def isolated(name: str) -> str:
-    """A user's name inside a sentence, fenced by Unicode isolates so that its writing direction stays its own."""
-    return f"\N{FIRST STRONG ISOLATE}{clean(name)}\N{POP DIRECTIONAL ISOLATE}"
+    """A user's name inside a sentence, fenced by Unicode isolates so that its writing direction stays its own.
+
+    A name of more than NAME_CHARACTERS is cut.
+    """
+    return f"\N{FIRST STRONG ISOLATE}{shortened(name, NAME_CHARACTERS)}\N{POP DIRECTIONAL ISOLATE}"
 
 
 def shortened(text: str, length: int) -> str:
@@ -94,20 +100,25 @@ def percent(value: float) -> str:
         return "unknown"
     whole = round(value)
     if whole == 100 and value < 100:  # noqa: PLR2004 - per cent
-        return "over 99 %"
+        return f"over 99{SPACE}%"
     if whole == 0 and value > 0:
-        return "under 1 %"
-    return f"{whole} %"
+        return f"under 1{SPACE}%"
+    return f"{whole}{SPACE}%"
 
 
 def change(value: float) -> str:
-    """A change in per cent with its sign: one decimal below ten, whole above."""
+    """A change in per cent with its sign and one decimal; "unknown" for nan."""
+    return "unknown" if math.isnan(value) else f"{signed(value)}{SPACE}%"
+
+
+def signed(value: float) -> str:
+    """A number with its sign and one decimal, without a unit; "unknown" for nan."""
     if math.isnan(value):
         return "unknown"
-    digits = f"{abs(value):.1f}" if abs(value) < 9.95 else f"{abs(value):.0f}"  # noqa: PLR2004 - where 9.95 turns to 10.0
+    digits = f"{abs(value):.1f}"
     if float(digits) == 0:
-        return "0 %"
-    return f"{MINUS if value < 0 else '+'}{digits} %"
+        return "0"
+    return f"{MINUS if value < 0 else '+'}{digits}"
 
 
 def sureness(probability: float) -> str:

@@ -17,7 +17,8 @@ from analysis.assessment import (
     Recovery,
     Status,
 )
-from analysis.frames import HOUR_S, Event, EventKind, Floats
+from analysis.events import Event, EventKind
+from analysis.frames import HOUR_S, Floats
 from analysis.report.content import Rejected
 from config.plant import Meter, Pipe, Plant, Pump, Run, Target, Water
 from config.settings import PlantFile, ReportSettings, Settings
@@ -39,7 +40,9 @@ TARGETS = {
 
 def plant_file(names: dict[str, str] | None = None, *, trend_days: int = 28, unit: str = "L/h") -> PlantFile:
     """The plant file of the rack; `names` renames runs, `lagoon` being the plant's own name."""
-    called = {name: name for name in (*FLOWS, "refugium", "header", "lagoon")} | {"lagoon": "Lagoon rack"} | (names or {})
+    called = (
+        {name: name for name in (*FLOWS, "refugium", "header", "lagoon")} | {"lagoon": "Lagoon rack"} | (names or {})
+    )
     pipe = Pipe(label="25 mm", bore_m=0.025, length_m=1.0, roughness_m=1.5e-6)
     branches = [
         Run(
