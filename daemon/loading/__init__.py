@@ -1,0 +1,1 @@
+"""Log files: bytes -> readings -> minute rows."""

@@ -1,0 +1,73 @@
+"""Days that hold nothing but what a load brings: their hours are derived from memory, without reading it back."""
+
+import sqlite3
+
+import numpy as np
+
+from analysis.frames import Ints
+from analysis.pulses import day_window_ms
+from daemon.loading.lines import MINUTE_MS
+from daemon.loading.sums import MinuteRows
+from daemon.store.hours import Deriver, refresh_day
+from daemon.store.reader import minute_frame
+from daemon.store.writer import MINUTES_PER_DAY
+
+
+class FreshDays:
+    """Keeps the minute rows of the days that are being loaded, until their hours can be derived.
+
+    A day that this cannot vouch for, because the database holds more of it, keeps its mark and is left to
+    daemon.store.hours.refresh_hours.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, deriver: Deriver) -> None:
+        self._connection = connection
+        self._deriver = deriver
+        self._fresh: dict[int, bool] = {}
+        self._waiting: set[int] = set()
+        self._rows: list[Ints] = []
+
+    def before_insert(self, rows: MinuteRows) -> None:
+        """Look what the database holds of the days that rows will touch."""
+        touched = np.unique(rows.minute // MINUTES_PER_DAY).tolist()
+        for day in {day + by for day in touched for by in (-1, 0, 1)} - self._fresh.keys():
+            self._fresh[day] = not self._holds_any(day)
+        self._waiting |= {day for day in touched if self._fresh[day]}
+
+    def after_insert(self, rows: MinuteRows, *, free: bool) -> None:
+        """Take over rows that were stored; `free` tells whether none of them was merged with another."""
+        if not free:
+            for day in np.unique(rows.minute // MINUTES_PER_DAY).tolist():
+                for near in (day - 1, day, day + 1):
+                    self._distrust(near)
+        end_ms = rows.minute * MINUTE_MS + rows.at_ms
+        self._rows.append(np.column_stack([rows.column, end_ms, rows.span_ms, rows.counted, rows.pulses, rows.restart]))
+
+    def derive(self, sealed_minute: int) -> None:
+        """Derive the days for which no row can be missing if all before `sealed_minute` are in.
+
+        A row that comes later all the same marks its day anew.
+        """
+        ripe = sorted(day for day in self._waiting if day_window_ms(day)[1] <= sealed_minute * MINUTE_MS)
+        if not ripe:
+            return
+        table = np.concatenate(self._rows)
+        for day in ripe:
+            from_ms, to_ms = day_window_ms(day)
+            inside = (table[:, 1] >= from_ms) & (table[:, 1] < to_ms)
+            refresh_day(self._connection, self._deriver, day, minute_frame(table[inside]))
+            self._distrust(day)
+        self._rows = [table[table[:, 1] >= day_window_ms(ripe[-1] + 1)[0]]]
+
+    def _distrust(self, day: int) -> None:
+        """Leave the day to others."""
+        self._fresh[day] = False
+        self._waiting.discard(day)
+
+    def _holds_any(self, day: int) -> bool:
+        """Whether the database holds a row that the day's hours hang on."""
+        from_ms, to_ms = day_window_ms(day)
+        row = self._connection.execute(
+            "SELECT 1 FROM minute WHERE minute >= ? AND minute < ? LIMIT 1", (from_ms // MINUTE_MS, to_ms // MINUTE_MS)
+        )
+        return row.fetchone() is not None

@@ -1,0 +1,270 @@
+"""Load log files into the database."""
+
+import pathlib
+import sqlite3
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from analysis.frames import Ints
+from config.errors import InputUnusable
+from config.plant import Meter
+from daemon.loading import exact
+from daemon.loading.fresh import FreshDays
+from daemon.loading.lines import MINUTE_MS, LineReader, Readings
+from daemon.loading.stream import LogStream, digest_of
+from daemon.loading.sums import MinuteRows, in_order, minute_rows, restarts_by_uptime
+from daemon.loading.tally import Counter, FileTally
+from daemon.store import records, writer
+from daemon.store.bulk import insert_minutes
+from daemon.store.hours import Deriver, make_deriver, refresh_hours
+from daemon.store.opening import transaction
+
+OPEN_MINUTES = 15
+"""Minutes this near to the newest reading stay open: their late lines are still to come."""
+_BOM = b"\xef\xbb\xbf"
+
+
+class Loader:
+    """Loads log files one after the other into an open database."""
+
+    def __init__(
+        self, connection: sqlite3.Connection, meters: Sequence[Meter], *, now_s: float, kept_lines: int
+    ) -> None:
+        """`meters` are the plant's; `kept_lines` is what the quarantine holds at the most."""
+        self._connection = connection
+        self._meters = tuple(meters)
+        self._latest_ms = round(now_s * 1000) + exact.AHEAD_MS
+        self._now_ms = round(now_s * 1000)
+        self._kept_lines = kept_lines
+
+    def load(self, path: pathlib.Path, tell: Callable[[int], None] = lambda _read: None) -> FileTally:
+        """Load one file; a file of the same content is not loaded again.
+
+        An interrupted load leaves a sound database; loading the file again completes it.
+
+        Args:
+            path: the log file, plain or gzip.
+            tell: is told how many bytes were read since it was told before.
+
+        Raises:
+            InputMissing: there is no such file.
+            InputUnusable: it cannot be read, or its header is not that of a log.
+        """
+        digest = digest_of(path)
+        known = records.find_load(self._connection, digest)
+        if known is not None:
+            tell(path.stat().st_size)
+            return FileTally(
+                name=path.name,
+                lines=known.lines,
+                readings=known.accepted,
+                already_loaded=True,
+                first_ms=known.first_ms,
+                last_ms=known.last_ms,
+            )
+        run = _FileRun(self._connection, self._meters, path, latest_ms=self._latest_ms)
+        run.rejects.keep(self._now_ms, self._kept_lines)
+        tally = run.run(tell)
+        with transaction(self._connection):
+            run.rejects.write(self._connection, path.name, self._kept_lines)
+            records.write_load(self._connection, _load_record(digest, tally))
+        return tally
+
+    def refresh_hours(self, tell: Callable[[int], None] | None = None) -> int:
+        """Derive the hours that are behind; how many days that were."""
+        return refresh_hours(self._connection, self._meters, tell=tell)
+
+
+def _load_record(digest: str, tally: FileTally) -> records.Load:
+    """What the database notes of a file."""
+    return records.Load(
+        digest=digest,
+        name=tally.name,
+        lines=tally.lines,
+        accepted=tally.readings,
+        rejected=tally.refused,
+        first_ms=tally.first_ms,
+        last_ms=tally.last_ms,
+    )
+
+
+def check_header(path: pathlib.Path) -> None:
+    """Look at a log file's header without loading it.
+
+    Raises:
+        InputMissing: there is no such file.
+        InputUnusable: it cannot be read, or its header is not that of a log.
+    """
+    first = next(LogStream(path, lambda _read: None).chunks(), b"")
+    _places(path, first.split(b"\n", 1)[0])
+
+
+def _places(path: pathlib.Path, header: bytes) -> dict[str, int]:
+    """Column name -> index in a line."""
+    text = header.removeprefix(_BOM).decode("utf-8", "replace").strip()
+    names = [name.strip().strip('"') for name in text.split(",")]
+    missing = [name for name in exact.COLUMNS if name not in names]
+    if missing:
+        wanted = ",".join(exact.COLUMNS)
+        raise InputUnusable(
+            f"{path}:1: the header lacks {', '.join(missing)}: the first line of a log file must be "
+            f"{wanted} or {wanted},{exact.UPTIME}; it is {text[:80]!r}"
+        )
+    return {name: place for place, name in enumerate(names)}
+
+
+class _Rejects:
+    """Refused lines of one file: all counted, the first of them kept."""
+
+    def __init__(self, counts: dict[str, int]) -> None:
+        self._counts = counts
+        self._lines: list[writer.Reject] = []
+        self._now_ms = 0
+        self._room = 0
+
+    def keep(self, now_ms: int, room: int) -> None:
+        """Set the time of the load, and how many lines to keep."""
+        self._now_ms, self._room = now_ms, room
+
+    def add(self, line_no: int | None, line: bytes, reason: str) -> None:
+        """Refuse a line."""
+        self._counts[reason] = self._counts.get(reason, 0) + 1
+        if len(self._lines) < self._room:
+            text = line[: 4 * writer.LINE_KEPT].decode("utf-8", "backslashreplace").replace("\0", "\\x00")
+            self._lines.append(writer.Reject(reason=reason, line=text, line_no=line_no, at_ms=self._now_ms))
+
+    def write(self, connection: sqlite3.Connection, source: str, kept_lines: int) -> None:
+        """Store counts and lines."""
+        for reason, times in self._counts.items():
+            writer.count_rejected(connection, source, reason, times)
+        for reject in self._lines:
+            writer.keep_in_quarantine(connection, source, reject)
+        writer.trim_quarantine(connection, kept_lines)
+
+
+class _FileRun:
+    """One file on its way into the database."""
+
+    def __init__(
+        self, connection: sqlite3.Connection, meters: tuple[Meter, ...], path: pathlib.Path, *, latest_ms: int
+    ) -> None:
+        self._connection = connection
+        self._path = path
+        self._latest_ms = latest_ms
+        self._meters = meters
+        self._deriver: Deriver = make_deriver(connection, meters)
+        self._ids = np.array(self._deriver.ids, dtype=np.int64)
+        self._fresh = FreshDays(connection, self._deriver)
+        self.tally = FileTally(name=path.name)
+        self.rejects = _Rejects(self.tally.rejected)
+        self._counter = Counter(self.tally, self._deriver.bits)
+        self._open: Readings | None = None
+        self._newest_minute = -1
+        self._last_ms = np.zeros(len(meters), dtype=np.int64)
+        self._last_uptime_ms = np.full(len(meters), exact.NO_UPTIME, dtype=np.int64)
+
+    def run(self, tell: Callable[[int], None]) -> FileTally:
+        """Bring everything in."""
+        stream = LogStream(self._path, tell)
+        chunks = stream.chunks()
+        header, _newline, first = next(chunks, b"").partition(b"\n")
+        reader = LineReader(self._layout(_places(self._path, header)), self.rejects.add)
+        if first:
+            self._take(reader.read(first))
+        for chunk in chunks:
+            self._take(reader.read(chunk))
+        self._seal(None)
+        if stream.cut_line:
+            self.rejects.add(reader.lines + 1, stream.cut_line, "cut short")
+        self.tally.lines = reader.lines - 1 + bool(stream.cut_line)
+        self.tally.readings += reader.accepted - self.tally.doubled
+        self.tally.damage = stream.damage
+        self.tally.meters = tuple(
+            meter.name for meter, seen in zip(self._meters, self._counter.seen, strict=True) if seen
+        )
+        return self.tally
+
+    def _layout(self, places: dict[str, int]) -> exact.Layout:
+        """What the lines must hold."""
+        meters = {meter.name: (column, 1 << meter.counter_bits) for column, meter in enumerate(self._meters)}
+        return exact.Layout(place=places, fields=len(places), meters=meters, latest_ms=self._latest_ms)
+
+    def _take(self, readings: Readings) -> None:
+        """Take over the readings of a chunk, and store the minutes that are complete."""
+        self._counter.count_lines(readings)
+        ordered = in_order(readings if self._open is None else _joined(self._open, readings))
+        self.tally.doubled += ordered.doubled
+        self._refuse_contrary(ordered.contrary)
+        self._open = ordered.readings
+        self._newest_minute = max(self._newest_minute, int(readings.at_ms.max(initial=-1)) // MINUTE_MS)
+        self._seal(self._newest_minute - OPEN_MINUTES)
+
+    def _refuse_contrary(self, contrary: Readings) -> None:
+        """Refuse readings that contradict another of the same meter and millisecond."""
+        self.tally.readings -= len(contrary)
+        for column, at_ms, counted in zip(
+            contrary.column.tolist(), contrary.at_ms.tolist(), contrary.counted.tolist(), strict=True
+        ):
+            text = f"{np.datetime64(at_ms, 'ms')}Z,{self._meters[column].name},{counted}"
+            self.rejects.add(None, text.encode(), "another count at the same time")
+
+    def _seal(self, before_minute: int | None) -> None:
+        """Store the open minutes before one; all of them without it."""
+        if self._open is None or not len(self._open):
+            return
+        restarted = restarts_by_uptime(self._open, self._last_ms, self._last_uptime_ms)
+        if before_minute is None:
+            sealed = np.ones(len(self._open), dtype=np.bool_)
+        else:
+            sealed = self._open.at_ms < before_minute * MINUTE_MS
+        ready, self._open = self._open.take(sealed), self._open.take(~sealed)
+        if not len(ready):
+            return
+        self._remember(ready)
+        self._store(minute_rows(ready, restarted[sealed]), before_minute)
+
+    def _remember(self, ready: Readings) -> None:
+        """Note each meter's newest reading, for the restart that the next one may tell of."""
+        newest = np.flatnonzero(ready.at_ms >= self._last_ms[ready.column])
+        order = newest[np.argsort(ready.at_ms[newest], kind="stable")]
+        self._last_ms[ready.column[order]] = ready.at_ms[order]
+        self._last_uptime_ms[ready.column[order]] = ready.uptime_ms[order]
+
+    def _store(self, rows: MinuteRows, before_minute: int | None) -> None:
+        """Store rows, and the hours that they complete."""
+        self._counter.count_rows(rows)
+        with transaction(self._connection):
+            self._fresh.before_insert(rows)
+            free = insert_minutes(self._connection, self._table(rows))
+            self._fresh.after_insert(rows, free=free)
+            if before_minute is not None:
+                self._fresh.derive(before_minute)
+
+    def _table(self, rows: MinuteRows) -> Ints:
+        """Rows as the database's columns."""
+        return np.column_stack(
+            [
+                rows.minute,
+                self._ids[rows.column],
+                rows.part,
+                rows.counted,
+                rows.pulses,
+                rows.at_ms,
+                rows.span_ms,
+                rows.low_mhz,
+                rows.high_mhz,
+                rows.samples,
+                rows.restart,
+            ]
+        )
+
+
+def _joined(one: Readings, other: Readings) -> Readings:
+    """The readings of both."""
+    return Readings(
+        column=np.concatenate([one.column, other.column]),
+        at_ms=np.concatenate([one.at_ms, other.at_ms]),
+        counted=np.concatenate([one.counted, other.counted]),
+        uptime_ms=np.concatenate([one.uptime_ms, other.uptime_ms]),
+    )

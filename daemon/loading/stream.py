@@ -1,0 +1,118 @@
+"""A log file as chunks of whole lines, plain or gzip, in bounded memory."""
+
+import hashlib
+import pathlib
+import zlib
+from collections.abc import Callable, Iterator
+from typing import BinaryIO
+
+from config.errors import InputMissing, InputUnusable
+
+CHUNK_BYTES = 4 * 1024 * 1024
+READ_BYTES = 1024 * 1024
+LONGEST_LINE = 64 * 1024
+"""A longer line is no line of a log; it is cut up rather than gathered."""
+GZIP_MAGIC = b"\x1f\x8b"
+_GZIP_WBITS = 31
+
+Tell = Callable[[int], None]
+
+
+def open_log(path: pathlib.Path) -> BinaryIO:
+    """Open a log file.
+
+    Raises:
+        InputMissing: there is no such file.
+        InputUnusable: it is a folder, or cannot be read.
+    """
+    try:
+        return path.open("rb")
+    except FileNotFoundError:
+        raise InputMissing(f"{path}: there is no such file") from None
+    except IsADirectoryError:
+        raise InputUnusable(f"{path}: this is a folder; name the log files in it") from None
+    except OSError as error:
+        raise InputUnusable(f"{path}: cannot be read ({error.strerror})") from None
+
+
+def digest_of(path: pathlib.Path) -> str:
+    """SHA-256 of the file's bytes, in hexadecimal."""
+    digest = hashlib.sha256()
+    with open_log(path) as file:
+        while block := file.read(READ_BYTES):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+class LogStream:
+    """Chunks of whole lines of one file, each line ended by a newline, about CHUNK_BYTES long.
+
+    Attributes:
+        damage: what is wrong with a compressed file, once its chunks were read; what could be read came all the same.
+        cut_line: the unfinished line that the damage left.
+    """
+
+    def __init__(self, path: pathlib.Path, tell: Tell) -> None:
+        """`tell` is told how many bytes of the file were read since it was told before."""
+        self._path = path
+        self._tell = tell
+        self.damage: str | None = None
+        self.cut_line = b""
+
+    def chunks(self) -> Iterator[bytes]:
+        """The chunks, once."""
+        with open_log(self._path) as file:
+            packed = file.read(len(GZIP_MAGIC)) == GZIP_MAGIC
+            file.seek(0)
+            yield from self._whole_lines(self._unpacked(file) if packed else self._plain(file))
+
+    def _plain(self, file: BinaryIO) -> Iterator[bytes]:
+        """The file as it is."""
+        while block := file.read(READ_BYTES):
+            self._tell(len(block))
+            yield block
+
+    def _unpacked(self, file: BinaryIO) -> Iterator[bytes]:
+        """The file unpacked; members that follow each other are one text, zeros behind the last are padding."""
+        unpack = zlib.decompressobj(_GZIP_WBITS)
+        inside = False
+        for packed in self._plain(file):
+            block = packed
+            while block:
+                try:
+                    text = unpack.decompress(block, CHUNK_BYTES)
+                except zlib.error as error:
+                    self.damage = f"the compressed data is damaged ({error})"
+                    return
+                yield text
+                inside, block = True, unpack.unconsumed_tail
+                if unpack.eof:
+                    block = unpack.unused_data.lstrip(b"\0")
+                    inside, unpack = False, zlib.decompressobj(_GZIP_WBITS)
+        if inside:
+            yield unpack.flush()
+            if not unpack.eof:
+                self.damage = "the compressed file ends too early"
+
+    def _whole_lines(self, blocks: Iterator[bytes]) -> Iterator[bytes]:
+        """Gather blocks into chunks that end with a line."""
+        pieces: list[bytes] = []
+        gathered = 0
+        for block in blocks:
+            pieces.append(block)
+            gathered += len(block)
+            if gathered < CHUNK_BYTES:
+                continue
+            text = b"".join(pieces)
+            end = text.rfind(b"\n") + 1
+            if len(text) - end > LONGEST_LINE:
+                text += b"\n"
+                end = len(text)
+            yield text[:end]
+            pieces, gathered = [text[end:]], len(text) - end
+        text = b"".join(pieces)
+        if self.damage is not None:
+            end = text.rfind(b"\n") + 1
+            text, self.cut_line = text[:end], text[end:]
+        if text:
+            yield text if text.endswith(b"\n") else text + b"\n"

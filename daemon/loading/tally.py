@@ -1,0 +1,109 @@
+"""What a load brought, counted while it runs."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.frames import Ints
+from analysis.pulses import GAP_S, WRAP_SLACK
+from daemon.loading.lines import MINUTE_MS, Readings
+from daemon.loading.sums import MinuteRows
+
+_NEVER = np.iinfo(np.int64).min
+
+
+@dataclass(slots=True, kw_only=True)
+class FileTally:
+    """What one log file held.
+
+    Attributes:
+        lines: lines after the header; readings: those that say something new; doubled: those that repeat a reading.
+        late: readings that stand behind a later one of the same meter.
+        restarts: times that a device's counter began anew; wraps: times that it ran over.
+        gaps: spans of more than GAP_S seconds between a meter's readings; gap_s: their lengths together.
+        rejected: refused lines by reason.
+        damage: what is wrong with a compressed file.
+        already_loaded: whether the same content was in the database, so that nothing was done.
+        first_ms, last_ms: UTC epoch ms of the first and the last reading.
+    """
+
+    name: str
+    lines: int = 0
+    readings: int = 0
+    doubled: int = 0
+    late: int = 0
+    restarts: int = 0
+    wraps: int = 0
+    gaps: int = 0
+    gap_s: float = 0.0
+    rejected: dict[str, int] = field(default_factory=dict)
+    damage: str | None = None
+    already_loaded: bool = False
+    meters: tuple[str, ...] = ()
+    first_ms: int | None = None
+    last_ms: int | None = None
+
+    @property
+    def refused(self) -> int:
+        """Refused lines, all reasons."""
+        return sum(self.rejected.values())
+
+
+class Counter:
+    """Counts over the chunks of one file, meter by meter."""
+
+    def __init__(self, tally: FileTally, bits: Ints) -> None:
+        """`bits`: [M] width of each meter's counter."""
+        self._tally = tally
+        self._width = np.left_shift(np.int64(1), bits)
+        self._newest_ms = np.full(len(bits), _NEVER)
+        self._end_ms = np.full(len(bits), _NEVER)
+        self._counted = np.zeros(len(bits), dtype=np.int64)
+        self._rate_mhz = np.zeros(len(bits), dtype=np.int64)
+        self.seen = np.zeros(len(bits), dtype=np.bool_)
+
+    def count_lines(self, readings: Readings) -> None:
+        """Count late readings of a chunk in file order, and note the span of time."""
+        if not len(readings):
+            return
+        first, last = int(readings.at_ms.min()), int(readings.at_ms.max())
+        self._tally.first_ms = first if self._tally.first_ms is None else min(first, self._tally.first_ms)
+        self._tally.last_ms = last if self._tally.last_ms is None else max(last, self._tally.last_ms)
+        in_time = bool((np.diff(readings.at_ms) >= 0).all()) and first >= int(self._newest_ms.max())
+        for column in np.flatnonzero(np.bincount(readings.column, minlength=len(self.seen))).tolist():
+            self.seen[column] = True
+            if in_time:
+                self._newest_ms[column] = last
+                continue
+            at_ms = readings.at_ms[readings.column == column]
+            newest = np.maximum.accumulate(np.concatenate([self._newest_ms[column : column + 1], at_ms]))
+            self._tally.late += int(np.count_nonzero(at_ms < newest[:-1]))
+            self._newest_ms[column] = newest[-1]
+
+    def count_rows(self, rows: MinuteRows) -> None:
+        """Count restarts, wraps and gaps between the minute rows of a chunk."""
+        for column in np.flatnonzero(np.bincount(rows.column, minlength=len(self.seen))).tolist():
+            self._count_column(rows, column, np.flatnonzero(rows.column == column))
+
+    def _count_column(self, rows: MinuteRows, column: int, which: Ints) -> None:
+        """One meter's rows, in order of time."""
+        end_ms = rows.minute[which] * MINUTE_MS + rows.at_ms[which]
+        counted = rows.counted[which]
+        before_ms = np.concatenate([self._end_ms[column : column + 1], end_ms[:-1]])
+        before = np.concatenate([self._counted[column : column + 1], counted[:-1]])
+        elapsed_ms = np.where(before_ms == _NEVER, 0, end_ms - rows.span_ms[which] - before_ms)
+        step = counted - rows.pulses[which] - before
+        forward = (elapsed_ms > 0) & (step >= 0)
+        if forward.any():
+            self._rate_mhz[column] = int(np.median(step[forward] * 1_000_000 // elapsed_ms[forward]))
+        backward = (elapsed_ms > 0) & (step < 0)
+        at_most = 2 * self._rate_mhz[column] * (elapsed_ms[backward] / 1e6) + WRAP_SLACK
+        told = rows.restart[which] == 1
+        wraps = int(np.count_nonzero((step[backward] + self._width[column] <= at_most) & ~told[backward]))
+        self._tally.wraps += wraps
+        self._tally.restarts += int(np.count_nonzero(backward | told)) - wraps
+        gaps = elapsed_ms > GAP_S * 1000
+        self._tally.gaps += int(np.count_nonzero(gaps))
+        self._tally.gap_s += float(elapsed_ms[gaps].sum()) / 1000
+        self._end_ms[column] = max(int(end_ms[-1]), int(self._end_ms[column]))
+        self._counted[column] = counted[-1]
