@@ -128,7 +128,7 @@ def _one_line(text: str) -> str:
     return text
 
 
-Name = Annotated[str, AfterValidator(_one_line), Field(min_length=1, max_length=_NAME_LENGTH)]
+Name = Annotated[str, Field(min_length=1, max_length=_NAME_LENGTH), AfterValidator(_one_line)]
 
 
 def _text(text: str) -> str:
@@ -138,7 +138,7 @@ def _text(text: str) -> str:
     return text
 
 
-Text = Annotated[str, AfterValidator(_text), Field(min_length=1)]
+Text = Annotated[str, Field(min_length=1), AfterValidator(_text)]
 
 
 def _json_pointer(text: str) -> str:
@@ -148,7 +148,11 @@ def _json_pointer(text: str) -> str:
     return text
 
 
-JsonPointer = Annotated[str, AfterValidator(_json_pointer), Field(pattern=r"^(/([^~/]|~[01])*)*$")]
+JsonPointer = Annotated[
+    str,
+    AfterValidator(_json_pointer),
+    WithJsonSchema({"type": "string", "pattern": r"^(/([^~/]|~[01])*)*$", "examples": ["/pulses"]}),
+]
 
 
 def _mqtt_topic(text: str) -> str:
@@ -160,7 +164,7 @@ def _mqtt_topic(text: str) -> str:
     return text
 
 
-Topic = Annotated[str, AfterValidator(_mqtt_topic), Field(min_length=1)]
+Topic = Annotated[str, Field(min_length=1), AfterValidator(_mqtt_topic)]
 
 Point = tuple[float, float]
 Reader = Callable[[object], float]

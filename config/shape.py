@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable, Mapping
+from difflib import get_close_matches
 from typing import Any, get_args
 
 from pydantic import ValidationError, WithJsonSchema
@@ -39,8 +40,25 @@ _LIMITS = {
 
 
 def shape_flaws(error: ValidationError, raw: Mapping[str, Any]) -> list[Flaw]:
-    """One flaw for each error."""
-    return [_flaw(details, raw) for details in error.errors(include_url=False)]
+    """One flaw for each error; a key that is missing because it is misspelt is told once, as misspelt."""
+    errors = error.errors(include_url=False)
+    misspelt = {
+        (*details["loc"][:-1], meant)
+        for details in errors
+        if details["type"] == "extra_forbidden" and (meant := _meant(details)) is not None
+    }
+    return [_flaw(details, raw) for details in errors if details["type"] != "missing" or details["loc"] not in misspelt]
+
+
+def _known_keys(table: type[Table]) -> list[str]:
+    """The keys of a table, as the file writes them."""
+    return [field.alias or name for name, field in table.model_fields.items()]
+
+
+def _meant(details: ErrorDetails) -> str | None:
+    """The key that an unknown one is close to."""
+    close = get_close_matches(str(details["loc"][-1]), _known_keys(_table_at(details["loc"][:-1])), n=1)
+    return close[0] if close else None
 
 
 def _flaw(details: ErrorDetails, raw: Mapping[str, Any]) -> Flaw:
@@ -89,7 +107,7 @@ def _tell_unknown(details: ErrorDetails) -> str:
         return "secrets never stand in the plant file: write password_file or password_credential, which name its place"
     if table in ELEMENT_TABLES.values() and key in ELEMENT_TABLES:
         return f"two elements in one table: write {{ {key} = ... }} as an element of its own, at its place in the path"
-    known = [field.alias or name for name, field in table.model_fields.items()]
+    known = _known_keys(table)
     hint = close_to(key, known)
     if not known:
         return "unknown key: this table has no keys yet"

@@ -113,7 +113,7 @@ def _nodes(runs: list[_Run]) -> Iterator[Flaw]:
         ended_by.setdefault(run.end, run)
     starts = {run.start for run in runs}
     for run in runs:
-        if run.end is not None and run.end != PUMP_NODE and run.end not in starts:
+        if run.end not in {None, PUMP_NODE, *starts} and "outlet" not in run.table:
             what = f'leads nowhere: no run starts at {run.end!r}; write from = "{run.end}" in the run that goes on, or an outlet here'
             yield Flaw(path=("run", run.place, "to"), what=what)
         if run.start is not None and run.start != PUMP_NODE and run.start not in ended_by:
