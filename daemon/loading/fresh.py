@@ -52,12 +52,13 @@ class FreshDays:
         if not ripe:
             return
         table = np.concatenate(self._rows)
+        table = table[np.argsort(table[:, 1], kind="stable")]
+        end_ms = np.ascontiguousarray(table[:, 1])
         for day in ripe:
-            from_ms, to_ms = day_window_ms(day)
-            inside = (table[:, 1] >= from_ms) & (table[:, 1] < to_ms)
-            refresh_day(self._connection, self._deriver, day, minute_frame(table[inside]))
+            first, last = np.searchsorted(end_ms, day_window_ms(day))
+            refresh_day(self._connection, self._deriver, day, minute_frame(table[first:last]))
             self._distrust(day)
-        self._rows = [table[table[:, 1] >= day_window_ms(ripe[-1] + 1)[0]]]
+        self._rows = [table[np.searchsorted(end_ms, day_window_ms(ripe[-1] + 1)[0]) :]]
 
     def _distrust(self, day: int) -> None:
         """Leave the day to others."""

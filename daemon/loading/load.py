@@ -38,13 +38,16 @@ class Loader:
         self._now_ms = round(now_s * 1000)
         self._kept_lines = kept_lines
 
-    def load(self, path: pathlib.Path, tell: Callable[[int], None] = lambda _read: None) -> FileTally:
+    def load(
+        self, path: pathlib.Path, *, again: bool = False, tell: Callable[[int], None] = lambda _read: None
+    ) -> FileTally:
         """Load one file; a file of the same content is not loaded again.
 
         An interrupted load leaves a sound database; loading the file again completes it.
 
         Args:
             path: the log file, plain or gzip.
+            again: read it even if it is in, as after a change of the plant's meters.
             tell: is told how many bytes were read since it was told before.
 
         Raises:
@@ -53,20 +56,15 @@ class Loader:
         """
         digest = digest_of(path)
         known = records.find_load(self._connection, digest)
-        if known is not None:
+        if known is not None and not again:
             tell(path.stat().st_size)
-            return FileTally(
-                name=path.name,
-                lines=known.lines,
-                readings=known.accepted,
-                already_loaded=True,
-                first_ms=known.first_ms,
-                last_ms=known.last_ms,
-            )
+            return _known_tally(path.name, known)
         run = _FileRun(self._connection, self._meters, path, latest_ms=self._latest_ms)
         run.rejects.keep(self._now_ms, self._kept_lines)
         tally = run.run(tell)
         with transaction(self._connection):
+            if known is not None:
+                writer.forget_rejects(self._connection, path.name)
             run.rejects.write(self._connection, path.name, self._kept_lines)
             records.write_load(self._connection, _load_record(digest, tally))
         return tally
@@ -74,6 +72,18 @@ class Loader:
     def refresh_hours(self, tell: Callable[[int], None] | None = None) -> int:
         """Derive the hours that are behind; how many days that were."""
         return refresh_hours(self._connection, self._meters, tell=tell)
+
+
+def _known_tally(name: str, known: records.Load) -> FileTally:
+    """What is known of a file that is in."""
+    return FileTally(
+        name=name,
+        lines=known.lines,
+        readings=known.accepted,
+        already_loaded=True,
+        first_ms=known.first_ms,
+        last_ms=known.last_ms,
+    )
 
 
 def _load_record(digest: str, tally: FileTally) -> records.Load:

@@ -143,3 +143,9 @@ def write_source_state(connection: sqlite3.Connection, name: str, at_ms: int, bo
             " ON CONFLICT DO UPDATE SET at_ms = excluded.at_ms, body = excluded.body",
             (name, at_ms, body),
         )
+
+
+def forget_rejects(connection: sqlite3.Connection, source: str) -> None:
+    """Drop what is known of a source's refused lines, because they are all about to be counted anew."""
+    connection.execute("DELETE FROM rejected WHERE source = ?", (source,))
+    connection.execute("DELETE FROM quarantine WHERE source = ?", (source,))

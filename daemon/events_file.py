@@ -1,0 +1,112 @@
+"""Events files: CSV `time_utc,kind,target,value`. Standard library only."""
+
+import csv
+import io
+import pathlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from analysis.events import Event
+from config.errors import InputMissing, InputUnusable
+from config.plant import Plant
+from daemon.journal_entry import EventRefused, make_event
+from daemon.loading.exact import AHEAD_MS, EARLIEST_MS, LineRefused, read_time_ms
+from daemon.store.writer import Reject
+
+COLUMNS = ("time_utc", "kind", "target", "value")
+MAX_BYTES = 64 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventsFile:
+    """An events file, read: lines after the header, the events, and the lines that are none."""
+
+    name: str
+    lines: int
+    events: tuple[Event, ...]
+    rejects: tuple[Reject, ...]
+
+
+def read_events_file(path: pathlib.Path, plant: Plant, *, now_s: float) -> EventsFile:
+    """Read an events file; a bad line stops nothing.
+
+    Raises:
+        InputMissing: there is no such file.
+        InputUnusable: it cannot be read, or its header lacks a column.
+    """
+    lines = _read(path).split(b"\n")
+    if lines and not lines[-1].strip():
+        lines.pop()
+    places = _places(path, lines[0] if lines else b"")
+    events: list[Event] = []
+    rejects: list[Reject] = []
+    for line_no, line in enumerate(lines[1:], start=2):
+        try:
+            events.append(_event(line, places, plant, now_s))
+        except LineRefused as refused:
+            rejects.append(_reject(str(refused), line, line_no, now_s))
+        except EventRefused as refused:
+            rejects.append(_reject(refused.reason, line, line_no, now_s))
+    return EventsFile(name=path.name, lines=max(len(lines) - 1, 0), events=tuple(events), rejects=tuple(rejects))
+
+
+def _reject(reason: str, line: bytes, line_no: int, now_s: float) -> Reject:
+    """A refused line."""
+    text = line.decode("utf-8", "backslashreplace").replace("\0", "\\x00").rstrip("\r")
+    return Reject(reason=reason, line=text, line_no=line_no, at_ms=round(now_s * 1000))
+
+
+def _read(path: pathlib.Path) -> bytes:
+    """The bytes of the file."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(MAX_BYTES + 1)
+    except FileNotFoundError:
+        raise InputMissing(f"{path}: there is no such events file") from None
+    except OSError as error:
+        raise InputUnusable(f"{path}: cannot be read ({error.strerror})") from None
+    if len(data) > MAX_BYTES:
+        raise InputUnusable(f"{path}: larger than {MAX_BYTES:,} bytes: is this an events file?")
+    return data
+
+
+def _places(path: pathlib.Path, header: bytes) -> dict[str, int]:
+    """Column name -> index in a line."""
+    text = header.decode("utf-8-sig", "replace").strip()
+    names = [name.strip().strip('"') for name in text.split(",")]
+    missing = [name for name in COLUMNS if name not in names]
+    if missing:
+        raise InputUnusable(
+            f"{path}:1: the header lacks {', '.join(missing)}: the first line of an events file must be "
+            f"{','.join(COLUMNS)}; it is {text[:80]!r}"
+        )
+    return {name: place for place, name in enumerate(names)}
+
+
+def _event(line: bytes, places: dict[str, int], plant: Plant, now_s: float) -> Event:
+    """One line's event."""
+    fields = next(_fields(line), [])
+    if len(fields) != len(places):
+        raise LineRefused("wrong number of fields")
+    at_ms = read_time_ms(fields[places["time_utc"]])
+    if at_ms < EARLIEST_MS:
+        raise LineRefused("time before the year 2000")
+    if at_ms > now_s * 1000 + AHEAD_MS:
+        raise LineRefused("time in the future")
+    kind, target, value = (fields[places[name]] for name in COLUMNS[1:])
+    return make_event(plant, at_s=at_ms / 1000, kind=kind, target=target, value=value)
+
+
+def _fields(line: bytes) -> Iterator[list[str]]:
+    """The fields of a line, stripped of blanks."""
+    if not line.strip():
+        raise LineRefused("empty line")
+    if b"\0" in line:
+        raise LineRefused("NUL bytes")
+    try:
+        for fields in csv.reader(io.StringIO(line.decode("utf-8")), strict=True):
+            yield [field.strip() for field in fields]
+    except UnicodeDecodeError:
+        raise LineRefused("not UTF-8") from None
+    except csv.Error:
+        raise LineRefused("quotes that do not close") from None

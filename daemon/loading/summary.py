@@ -1,0 +1,107 @@
+"""What a load did, in words and as JSON."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from daemon.clock import utc_text
+from daemon.loading.session import EventsTally, Outcome
+from daemon.loading.tally import FileTally
+
+
+def summary_lines(outcome: Outcome) -> Iterator[str]:
+    """The summary for people, line by line."""
+    if outcome.backup is not None:
+        yield f"the database was of an older version; it is backed up as {outcome.backup}"
+    if outcome.events is not None:
+        yield from _events_lines(outcome.events)
+    for tally in outcome.logs:
+        yield from _log_lines(tally)
+    yield f"database {outcome.database}"
+
+
+def _events_lines(tally: EventsTally) -> Iterator[str]:
+    """An events file."""
+    if tally.already_loaded:
+        yield f"{tally.name}: already loaded, nothing to do (--again reads it once more)"
+        return
+    yield f"{tally.name}: {_many(tally.new, 'new event')}, {tally.known:,} known before"
+    yield from _rejected_lines(tally.rejected)
+
+
+def _log_lines(tally: FileTally) -> Iterator[str]:
+    """A log file."""
+    if tally.already_loaded:
+        yield f"{tally.name}: already loaded, nothing to do (--again reads it once more)"
+        return
+    meters = f"{_many(len(tally.meters), 'meter')} ({', '.join(tally.meters)})" if tally.meters else "no meter"
+    yield f"{tally.name}: {_many(tally.readings, 'reading')} of {meters}"
+    if tally.first_ms is not None and tally.last_ms is not None:
+        yield f"  from {_utc(tally.first_ms)} to {_utc(tally.last_ms)}"
+    gaps = f"{_many(tally.gaps, 'gap')} of more than 10 minutes"
+    if tally.gaps:
+        gaps += f" ({tally.gap_s / 3600:,.1f} hours over all meters)"
+    yield f"  {_many(tally.doubled, 'doubled line')}, {tally.late:,} late, {_many(tally.restarts, 'counter restart')}"
+    yield f"  {gaps}"
+    if tally.damage is not None:
+        yield f"  {tally.damage}: what could be read before that is in; load a whole copy when you have one"
+    yield from _rejected_lines(tally.rejected)
+
+
+def _rejected_lines(rejected: dict[str, int]) -> Iterator[str]:
+    """Refused lines by reason, the most frequent first."""
+    if not rejected:
+        return
+    yield f"  {_many(sum(rejected.values()), 'line')} refused, kept in quarantine:"
+    for reason, times in sorted(rejected.items(), key=lambda item: (-item[1], item[0])):
+        yield f"    {times:,} x {reason}"
+
+
+def summary_json(outcome: Outcome) -> dict[str, Any]:
+    """The summary for machines."""
+    return {
+        "database": str(outcome.database),
+        "events": None if outcome.events is None else _events_json(outcome.events),
+        "logs": [_log_json(tally) for tally in outcome.logs],
+    }
+
+
+def _events_json(tally: EventsTally) -> dict[str, Any]:
+    """An events file."""
+    return {
+        "name": tally.name,
+        "already_loaded": tally.already_loaded,
+        "lines": tally.lines,
+        "new": tally.new,
+        "known": tally.known,
+        "rejected": tally.rejected,
+    }
+
+
+def _log_json(tally: FileTally) -> dict[str, Any]:
+    """A log file."""
+    return {
+        "name": tally.name,
+        "already_loaded": tally.already_loaded,
+        "lines": tally.lines,
+        "readings": tally.readings,
+        "meters": list(tally.meters),
+        "from": None if tally.first_ms is None else _utc(tally.first_ms),
+        "to": None if tally.last_ms is None else _utc(tally.last_ms),
+        "doubled": tally.doubled,
+        "late": tally.late,
+        "restarts": tally.restarts,
+        "wraps": tally.wraps,
+        "gaps": tally.gaps,
+        "gap_hours": round(tally.gap_s / 3600, 3),
+        "damage": tally.damage,
+        "rejected": tally.rejected,
+    }
+
+
+def _utc(at_ms: int) -> str:
+    return utc_text(at_ms / 1000)
+
+
+def _many(number: int, noun: str) -> str:
+    """A number with its noun."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
