@@ -6,7 +6,18 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import ConfigDict, Discriminator, Field, Tag, model_validator
 
-from config.fields import BoreM, ClosedDeg, LengthM, LossPoints, Name, NominalPipe, Porosity, RoughnessM, Table
+from config.fields import (
+    BallClosedDeg,
+    BoreM,
+    GateClosedDeg,
+    LengthM,
+    LossPoints,
+    Name,
+    NominalPipe,
+    Porosity,
+    RoughnessM,
+    Table,
+)
 from config.pipes import HOSE_ROUGHNESS_M, PVC_ROUGHNESS_M
 from config.plant import (
     Barb,
@@ -143,7 +154,7 @@ class CouplingTable(Table):
 class BallValveTable(Table):
     """A ball valve."""
 
-    ball_valve: ClosedDeg = Field(description='Opening ("60 %"), or turn of the handle from fully open ("30 deg").')
+    ball_valve: BallClosedDeg = Field(description='Opening ("60 %"), or turn of the handle from fully open ("30 deg").')
 
     def record(self) -> Element:
         """The valve."""
@@ -153,7 +164,7 @@ class BallValveTable(Table):
 class GateValveTable(Table):
     """A gate valve."""
 
-    gate_valve: ClosedDeg = Field(description='Opening, e.g. "60 %".')
+    gate_valve: GateClosedDeg = Field(description='Opening, e.g. "60 %".')
 
     def record(self) -> Element:
         """The valve."""

@@ -76,24 +76,37 @@ FlowUnit = Annotated[
 ]
 
 
-def _closed_deg(text: object) -> float:
-    """How far a valve is turned from fully open: "60 %" is its opening, "30 deg" the turn of its handle."""
-    if isinstance(text, str) and ("%" in text or "p" in text.lower()):
-        return (1.0 - read_quantity(text, SHARE, low=0.0, high=1.0)) * TURN_DEG
+def _opening(text: object) -> float:
+    """How far a valve that is "60 %" open is closed: 36 of 90 degrees."""
+    return (1.0 - read_quantity(text, SHARE, low=0.0, high=1.0)) * TURN_DEG
+
+
+def _gate_closed_deg(text: object) -> float:
+    """A gate valve is set by its opening."""
     try:
-        return read_quantity(text, ANGLE, low=0.0, high=TURN_DEG)
+        return _opening(text)
+    except QuantityError as error:
+        raise QuantityError(f'{error}: a gate valve is set by its opening, "60 %" being 60 % open') from None
+
+
+def _ball_closed_deg(text: object) -> float:
+    """A ball valve is set by its opening, or by the turn of its handle from fully open."""
+    by_opening = isinstance(text, str) and re.search(r"%|pct|percent", text, re.IGNORECASE)
+    try:
+        return _opening(text) if by_opening else read_quantity(text, ANGLE, low=0.0, high=TURN_DEG)
     except QuantityError as error:
         raise QuantityError(
-            f'{error}: a valve is set by its opening ("60 %" open) '
+            f'{error}: a ball valve is set by its opening ("60 %" open) '
             'or by the turn of its handle from fully open ("30 deg")'
         ) from None
 
 
-ClosedDeg = Annotated[
+BallClosedDeg = Annotated[
     float,
-    BeforeValidator(_closed_deg),
+    BeforeValidator(_ball_closed_deg),
     WithJsonSchema({"type": "string", "pattern": f"{pattern(SHARE)}|{pattern(ANGLE)}", "examples": ["60 %", "30 deg"]}),
 ]
+GateClosedDeg = Annotated[float, BeforeValidator(_gate_closed_deg), _schema(SHARE)]
 
 
 def _porosity(value: object) -> float:

@@ -6,59 +6,96 @@ from config.units import show_bore, show_flow, show_head
 _ENOUGH_METERS = 3  # a common factor needs three flows: their median survives one branch with a fault of its own
 
 
+_HEADINGS = ("run", "bore", "length", "node or outlet", "target", "meter", "can clog")
+
+
 def outline(plant: Plant) -> tuple[str, ...]:
-    """The tree from the pump outward, one line a run."""
-    (_, shut_off_m), *_, (greatest_m3s, _) = plant.pump.curve
-    pump = (
-        f"pump: {show_head(shut_off_m, plant.flow_unit)} at the first point of its curve, "
-        f"{show_flow(greatest_m3s, plant.flow_unit)} at the last, at {plant.pump.speed:.0%} speed"
-    )
-    return (pump, *_below(plant, PUMP_NODE, ""))
+    """The pump, then the tree from the pump outward as a table, one line a run."""
+    unit = plant.flow_unit
+    (least_m3s, most_m), *_, (greatest_m3s, _) = plant.pump.curve
+    shut_off = f"shut-off head {show_head(most_m, unit)}"
+    head = f"{show_head(most_m, unit)} at {show_flow(least_m3s, unit)}" if least_m3s else shut_off
+    pump = f"pump: {head}, curve to {show_flow(greatest_m3s, unit)}, at {plant.pump.speed * 100:.3g} % speed"
+    rows = (_HEADINGS, *_below(plant, PUMP_NODE, ""))
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    table = ("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows)
+    return (pump, *table)
 
 
 def notes(plant: Plant) -> tuple[str, ...]:
     """What the plant file leaves open, and what follows from it; one sentence each."""
-    return (*_unmetered(plant), *_loose_meters(plant), *_unused(plant), *_back_flow(plant))
+    return (
+        *_out_of_reach(plant),
+        *_unmetered(plant),
+        *_loose_meters(plant),
+        *_unused(plant),
+        *_clear_text(plant),
+        *_back_flow(plant),
+    )
 
 
-def _below(plant: Plant, node: str, indent: str) -> tuple[str, ...]:
-    """The runs that start at a node, each with what lies behind it."""
+def _below(plant: Plant, node: str, indent: str) -> tuple[tuple[str, ...], ...]:
+    """The runs that start at a node as rows of the table, each with what lies behind it."""
     runs = [run for run in plant.runs if run.start == node]
-    lines: list[str] = []
+    rows: list[tuple[str, ...]] = []
     for run in runs:
         last = run is runs[-1]
-        lines.append(f"{indent}{'`-- ' if last else '|-- '}{run.name}: {'; '.join(_facts(plant, run))}")
+        rows.append((f"{indent}{'`- ' if last else '|- '}{run.name}", *_facts(plant, run)))
         if run.end is not None:
-            lines.extend(_below(plant, run.end, indent + ("    " if last else "|   ")))
-    return tuple(lines)
+            rows.extend(_below(plant, run.end, indent + ("   " if last else "|  ")))
+    return tuple(rows)
 
 
 def _facts(plant: Plant, run: Run) -> tuple[str, ...]:
-    """What a keeper wants to see of a run."""
+    """What a keeper wants to see of a run, in the order of the headings."""
     unit = plant.flow_unit
     pipes = [element for element in run.path if isinstance(element, Pipe)]
-    bores = list(dict.fromkeys(show_bore(pipe.bore_m) for pipe in pipes))
-    facts = [f"{' then '.join(bores)} bore, {show_head(sum(pipe.length_m for pipe in pipes), unit)} long"]
-    if run.end is not None:
-        facts.append(f"to {run.end}")
-    if run.outlet_m is not None:
-        facts.append(f"outlet {show_head(run.outlet_m, unit)} above the sump" + (", under water" * run.submerged))
-    if run.target is not None:
-        facts.append(_target(run, unit))
-    if run.media is not None:
-        facts.append(f"can clog: {run.media}")
-    facts.append(f"meter {run.meter}" if run.meter else "no meter")
-    return tuple(facts)
+    bores = dict.fromkeys(show_bore(pipe.bore_m) for pipe in pipes)
+    outlet = "" if run.outlet_m is None else show_head(run.outlet_m, unit) + ", under water" * run.submerged
+    return (
+        ", ".join(bores),
+        show_head(sum(pipe.length_m for pipe in pipes), unit),
+        run.end or outlet,
+        _target(run, unit),
+        run.meter or "none",
+        run.media or "",
+    )
 
 
 def _target(run: Run, unit: str) -> str:
-    """The target in words."""
+    """The target in words; empty without one."""
     low, high = (run.target.low_m3s, run.target.high_m3s) if run.target else (None, None)
     if low is not None and high is not None:
-        return f"target {show_flow(low, unit)} to {show_flow(high, unit)}"
+        return f"{show_flow(low, unit)} to {show_flow(high, unit)}"
     if low is not None:
-        return f"target {show_flow(low, unit)} or more"
-    return f"target {show_flow(high, unit)} or less" if high is not None else "no target"
+        return f"{show_flow(low, unit)} or more"
+    return f"{show_flow(high, unit)} or less" if high is not None else ""
+
+
+def _out_of_reach(plant: Plant) -> tuple[str, ...]:
+    """What the pump's curve at its speed can never give (affinity laws: flow ~ speed, head ~ speed squared)."""
+    unit, speed = plant.flow_unit, plant.pump.speed
+    (least_m3s, most_m), *_, (greatest_m3s, _) = plant.pump.curve
+    too_high = tuple(
+        f"{run.name}: its outlet lies above the pump's shut-off head of {show_head(most_m * speed**2, unit)} "
+        "at this speed: no water gets there"
+        for run in plant.branches
+        if least_m3s == 0.0 and (run.outlet_m or 0.0) >= most_m * speed**2
+    )
+    wanted_m3s = sum(run.target.low_m3s or 0.0 for run in plant.branches if run.target)
+    if wanted_m3s <= greatest_m3s * speed:
+        return too_high
+    wanted, given = show_flow(wanted_m3s, unit), show_flow(greatest_m3s * speed, unit)
+    return (*too_high, f"the targets ask for {wanted} together, and the pump's curve ends at {given} at this speed")
+
+
+def _clear_text(plant: Plant) -> tuple[str, ...]:
+    """Passwords that anybody on the network can read."""
+    return tuple(
+        f"broker {broker.name}: without tls the user name and password cross the network in clear text"
+        for broker in plant.brokers
+        if broker.user is not None and not broker.tls
+    )
 
 
 def _unmetered(plant: Plant) -> tuple[str, ...]:

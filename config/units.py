@@ -297,6 +297,8 @@ def _find_unit(text: str, unit_text: str, dimension: Dimension) -> Unit:
     if found is not None:
         return found
     use = f"use one of {_listed(dimension.named)}"
+    if dimension is LENGTH and wanted in PRESSURE.units:
+        use += "; as a head, 1 kPa is about 0.1 m of water, 1 psi about 0.69 m of sea water"
     if dimension is FLOW and re.match(r"(imp|imperial|uk|i\.?g)", wanted):
         raise QuantityError(
             f"{quoted(text)}: imperial gallons are not read (gal is the US gallon here, 3.785 L); "

@@ -14,13 +14,11 @@ def plant_of(text: str) -> Plant:
 def test_the_tree_is_drawn_from_the_pump_outward() -> None:
     """One line a run, with bores, outlets, targets and meters in the keeper's units."""
     assert outline(plant_of(REEF)) == (
-        "pump: 4.20 m at the first point of its curve, 9,000 L/h at the last, at 90% speed",
-        "`-- riser: 40.9 mm bore, 0.61 m long; to tee; no meter",
-        "    |-- display: 35.0 mm then 26.6 mm bore, 2.50 m long; outlet 1.20 m above the sump, under water; meter M1",
-        (
-            "    `-- carbon: 13.9 mm then 12.7 mm bore, 1.40 m long; outlet 0.20 m above the sump; "
-            "target 220 L/h to 420 L/h; can clog: granular carbon; meter M2"
-        ),
+        "pump: shut-off head 4.20 m, curve to 9,000 L/h, at 90 % speed",
+        "run            bore              length  node or outlet       target              meter  can clog",
+        "`- riser       40.9 mm           0.61 m  tee                                      none",
+        "   |- display  35.0 mm, 26.6 mm  2.50 m  1.20 m, under water                      M1",
+        "   `- carbon   13.9 mm, 12.7 mm  1.40 m  0.20 m               220 L/h to 420 L/h  M2     granular carbon",
     )
 
 
@@ -29,8 +27,8 @@ def test_a_target_may_have_one_bound() -> None:
     low = outline(plant_of(changed(', high = "420 L/h"', "")))
     high = outline(plant_of(changed('low = "220 L/h", ', "")))
 
-    assert "target 220 L/h or more" in low[-1]
-    assert "target 420 L/h or less" in high[-1]
+    assert "  220 L/h or more  " in low[-1]
+    assert "  420 L/h or less  " in high[-1]
 
 
 def test_an_unmetered_branch_is_named_with_what_follows() -> None:
@@ -65,3 +63,34 @@ def test_back_flow_through_an_outlet_under_water_is_a_caution() -> None:
 
     assert any("water drains back through display" in note for note in notes(open_pump))
     assert not any("drains back" in note for note in notes(plant_of(REEF)))
+
+
+def test_an_outlet_above_the_shut_off_head_is_told() -> None:
+    """4.2 m at full speed are 3.4 m at 90 % (affinity law: head goes with the square of the speed)."""
+    plant = plant_of(changed('outlet = "1.2 m"', 'outlet = "3.41 m"'))
+
+    assert any("display: its outlet lies above the pump's shut-off head of 3.40 m" in note for note in notes(plant))
+    assert not any("shut-off" in note for note in notes(plant_of(changed('outlet = "1.2 m"', 'outlet = "3.39 m"'))))
+
+
+def test_targets_beyond_the_end_of_the_curve_are_told() -> None:
+    """9,000 L/h at full speed are 8,100 at 90 % (affinity law: flow goes with the speed)."""
+    text = changed('low = "220 L/h", high = "420 L/h"', 'low = "8200 L/h"')
+
+    assert any(
+        "ask for 8,200 L/h together, and the pump's curve ends at 8,100 L/h" in note for note in notes(plant_of(text))
+    )
+    assert not any("ask for" in note for note in notes(plant_of(text.replace("8200", "8000"))))
+
+
+def test_a_password_in_clear_text_is_told() -> None:
+    """A broker with a user and no TLS."""
+    assert any("clear text" in note for note in notes(plant_of(changed("tls = true\n", ""))))
+    assert not any("clear text" in note for note in notes(plant_of(REEF)))
+
+
+def test_a_curve_that_does_not_start_at_no_flow_names_its_first_point() -> None:
+    """It has no shut-off head to show."""
+    text = changed('["0 L/h", "4.2 m"]', '["1000 L/h", "4.1 m"]')
+
+    assert outline(plant_of(text))[0] == "pump: 4.10 m at 1,000 L/h, curve to 9,000 L/h, at 90 % speed"

@@ -80,14 +80,14 @@ def test_a_branch_by_bores() -> None:
 
 
 def test_a_branch_with_every_other_element() -> None:
-    """60 % open is a handle turned by 36 degrees; 30 deg is the turn itself."""
+    """60 % open is a handle turned by 36 degrees, 75 % open a gate down by a quarter."""
     carbon = PLANT.runs[2]
 
     assert carbon.path[2:] == (
         Fitting(kind=FittingKind.UNION, count=2),
         Fitting(kind=FittingKind.COUPLING),
         Valve(kind=ValveKind.BALL, closed_deg=near(36.0)),
-        Valve(kind=ValveKind.GATE, closed_deg=30.0),
+        Valve(kind=ValveKind.GATE, closed_deg=22.5),
         Barb(bore_m=0.008),
         Pipe(label="12.7 mm hose", bore_m=near(0.0127), length_m=1.0, roughness_m=1e-5),
         FixedK(k=3.5),
@@ -99,6 +99,13 @@ def test_a_branch_with_every_other_element() -> None:
     )
     assert carbon.target == Target(low_m3s=near(220 * L_H), high_m3s=near(420 * L_H))
     assert (carbon.media, carbon.meter, carbon.submerged) == ("granular carbon", "M2", False)
+
+
+def test_a_ball_valve_by_the_turn_of_its_handle() -> None:
+    """30 deg is the turn from fully open itself."""
+    plant = parse_plant(changed('{ ball_valve = "60 %" }', '{ ball_valve = "30 deg" }'), file="f").plant
+
+    assert plant.runs[2].path[4] == Valve(kind=ValveKind.BALL, closed_deg=30.0)
 
 
 def test_meters_and_where_they_are_read() -> None:
@@ -194,6 +201,7 @@ FAULTS = [
     (', length = "24 in"', "", "run riser: path[2]: length", 'missing: write length = "40 cm"'),
     ('length = "24 in"', 'lenght = "24 in"', "run riser: path[2]: lenght", "did you mean 'length'"),
     ('length = "24 in"', 'length = "24 psi"', "run riser: path[2]: length", "unit of a pressure"),
+    ('"0.15 m"], ["300', '"2 kPa"], ["300', "run carbon: path[10]: loss", "1 kPa is about 0.1 m of water"),
     ('length = "24 in"', 'length = "-24 in"', "run riser: path[2]: length", "at least 0 in"),
     ('"90 long", count = 2', '"90 long", count = 0', "run riser: path[3]: count", "at least 1"),
     ('"90 long", count = 2', '"90 long", count = 1.5', "run riser: path[3]: count", "whole number"),
@@ -214,7 +222,8 @@ FAULTS = [
         "run carbon: path[5]: ball_valve",
         "by the turn of its handle",
     ),
-    ('{ gate_valve = "30 deg" }', '{ gate_valve = "95 deg" }', "run carbon: path[6]: gate_valve", "at most 90 deg"),
+    ('{ ball_valve = "60 %" }', '{ ball_valve = "95 deg" }', "run carbon: path[5]: ball_valve", "at most 90 deg"),
+    ('{ gate_valve = "75 %" }', '{ gate_valve = "30 deg" }', "run carbon: path[6]: gate_valve", "set by its opening"),
     ("{ K = 3.5 }", "{ K = -1 }", "run carbon: path[9]: K", "at least 0"),
     ("{ K = 3.5 }", "{ K = nan }", "run carbon: path[9]: K", "finite"),
     ("{ K = 3.5 }", '{ K = "3.5" }', "run carbon: path[9]: K", "a number without quotes"),

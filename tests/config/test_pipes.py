@@ -21,7 +21,7 @@ NOMINAL_IN = {"3/8": 0.375, "1/2": 0.5, "3/4": 0.75, "1": 1, "1-1/4": 1.25, "1-1
 def test_bores_are_those_of_astm_d1785(size: str, schedule: int) -> None:
     """Source: the ASTM D1785 tables of the fluids library, nearest_pipe(NPS=..., schedule='40D1785'|'80D1785')."""
     _, inner_m, _, _ = nearest_pipe(
-        NPS=NOMINAL_IN[size],  # type: ignore[arg-type] # its annotation says int, its tables hold NPS 0.5
+        NPS=NOMINAL_IN[size],  # type: ignore[arg-type] # annotated as int, documented as float
         schedule=f"{schedule}D1785",
     )
 

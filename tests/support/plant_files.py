@@ -55,7 +55,7 @@ path = [
   { union = 2 },
   { coupling = 1 },
   { ball_valve = "60 %" },
-  { gate_valve = "30 deg" },
+  { gate_valve = "75 %" },
   { barb = "8 mm" },
   { hose = "12.7 mm", length = "1 m" },
   { K = 3.5 },

@@ -37,7 +37,7 @@ def test_a_sound_file_is_shown_as_a_tree(reef: Path) -> None:
 
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.startswith("Slate cove: 3 runs, 2 branches, 2 meters\n")
-    assert "    `-- carbon: 13.9 mm" in done.stdout
+    assert "   `- carbon   13.9 mm, 12.7 mm" in done.stdout
     assert "meter M1: serial port bench, channel 1\n" in done.stdout
     assert done.stdout.endswith("no faults\n")
 
