@@ -7,6 +7,7 @@ ClearboreError                 says what is wrong, where, and what to do; carrie
 ├── InputUnusable        65    a file that is there and cannot be what it should be
 ├── SourceUnavailable    69    a port or broker cannot be reached
 ├── StoreError           74    the database cannot be read or written, or is newer than the program
+├── OutputUnwritable     74    a file that was to be written cannot be
 ├── ExtraMissing         69    a command needs packages that the base install leaves out
 └── NoSolution           70    the hydraulics found no operating point
 """
@@ -74,6 +75,12 @@ class SourceUnavailable(ClearboreError):  # noqa: N818 - the name says what happ
 
 class StoreError(ClearboreError):
     """The database cannot be read or written."""
+
+    exit_code = 74
+
+
+class OutputUnwritable(ClearboreError):
+    """A file that was to be written cannot be."""
 
     exit_code = 74
 

@@ -114,8 +114,9 @@ def _bare(axes: Axes) -> None:
     axes.set_axisbelow(True)
 
 
-def _place(figure: Figure, axes: Axes, left: float, right: float, *, top: float, bottom: float) -> None:
-    """Put axes between margins, in points."""
+def _place(figure: Figure, axes: Axes, margins_pt: tuple[float, float, float, float]) -> None:
+    """Put axes between margins: left, right, top, bottom."""
+    left, right, top, bottom = margins_pt
     height = figure.get_figheight() * POINTS_PER_INCH
     width = WIDTH_PT - left - right
     axes.set_position((left / WIDTH_PT, bottom / height, width / WIDTH_PT, 1 - (top + bottom) / height))
@@ -130,7 +131,7 @@ def _time_axis(axes: Axes, period: Period) -> None:
 
 def _trend(trend: Trend, period: Period, unit: str) -> Figure:
     figure, axes = _canvas(230)
-    _place(figure, axes, 52, 12, top=34, bottom=52)
+    _place(figure, axes, (52, 12, 34, 52))
     _time_axis(axes, period)
     axes.grid(visible=True, axis="y", color=palette.RULE.light, linewidth=0.6)
     axes.set_ylim(*_flow_range(trend, unit))
@@ -284,7 +285,7 @@ def _evidence(evidence: Sequence[Evidence], names: Sequence[str]) -> Figure:
     """All meters on one scale; beside it a close-up where one change dwarfs the others."""
     figure, axes = _canvas(ROW_PT * len(names) + 86)
     close_up = _close_up_percent(evidence)
-    _place(figure, axes, 130, 12 if close_up is None else 168, top=18, bottom=68)
+    _place(figure, axes, (130, 12 if close_up is None else 168, 18, 68))
     _row_axis(axes, len(names))
     _draw_evidence(axes, evidence)
     axes.margins(x=0.08)
@@ -294,7 +295,7 @@ def _evidence(evidence: Sequence[Evidence], names: Sequence[str]) -> Figure:
         axes.set_xlabel("change since the onset, %", color=palette.MUTED.light)
         beside = figure.add_subplot(sharey=axes)
         _bare(beside)
-        _place(figure, beside, 280, 12, top=18, bottom=68)
+        _place(figure, beside, (280, 12, 18, 68))
         _draw_evidence(beside, evidence)
         beside.set_xlim(-close_up, close_up)
         beside.locator_params(axis="x", nbins=4)
@@ -362,7 +363,7 @@ def _column(values: Sequence[float]) -> Floats:
 
 def _completeness(hours: Hours, names: Sequence[str], period: Period) -> Figure:
     figure, axes = _canvas(20 * max(1, len(names)) + 34)
-    _place(figure, axes, 130, 12, top=6, bottom=28)
+    _place(figure, axes, (130, 12, 6, 28))
     _time_axis(axes, period)
     _row_axis(axes, len(names))
     for place in range(len(names)):

@@ -5,11 +5,10 @@ import itertools
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from analysis.frames import HOUR_S
 from config.errors import InputMissing
 from config.settings import PlantFile
 
-DAY_S = 24 * HOUR_S
+DAY_S = 86_400
 DAYS_BY_DAY = 10
 DAYS_BY_WEEK = 75
 
@@ -48,7 +47,8 @@ def week_bounds(week: str, zone: ZoneInfo) -> tuple[int, int]:
         ValueError: the text names no week.
     """
     year, mark, number = week.partition("-W")
-    if not (mark and year.isdecimal() and len(year) == len("2026") and number.isdecimal() and len(number) == len("47")):
+    digits = (year + number).isascii() and (year + number).isdecimal()
+    if not (mark and digits and (len(year), len(number)) == (len("2026"), len("47"))):
         raise ValueError(f"{week!r} is not an ISO week: write the year, -W and two digits, for example 2026-W47")
     monday = dt.date.fromisocalendar(int(year), int(number), 1)
     return midnight_s(monday, zone), midnight_s(monday + dt.timedelta(days=7), zone)

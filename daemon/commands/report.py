@@ -1,0 +1,115 @@
+"""`clearbore report`: the maintenance report, one HTML page."""
+
+import datetime as dt
+import importlib.util
+import pathlib
+from zoneinfo import ZoneInfo
+
+import click
+
+from analysis.report.period import week_bounds
+from config.errors import ExtraMissing
+from config.load import load_plant
+from config.settings import PlantFile
+from daemon.store.opening import default_path
+
+NEEDED = ("numpy", "matplotlib", "jinja2")
+
+
+@click.command(
+    name="report",
+    epilog="Exit codes: 66 there are no readings, or the plant has not been commissioned; 78 the plant file has faults.",
+)
+@click.argument("plant", type=click.Path(dir_okay=False, path_type=pathlib.Path))
+@click.option(
+    "--db",
+    type=click.Path(dir_okay=False, path_type=pathlib.Path),
+    help="Database to read; beside the plant file by default.",
+)
+@click.option("--week", help="ISO week to report on, like 2026-W47; by default the days that the charts show.")
+@click.option(
+    "--until",
+    help="Use nothing later than this time: 2026-11-22T14:00 by the plant's clock, or in UTC with a Z at the end.",
+)
+@click.option(
+    "--out",
+    type=click.Path(dir_okay=False, path_type=pathlib.Path),
+    help="File to write; beside the plant file by default.",
+)
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="Print the figures of the page as one JSON object on standard output; the page is written only with --out.",
+)
+def command(  # noqa: PLR0913 - one parameter an option
+    plant: pathlib.Path,
+    *,
+    db: pathlib.Path | None,
+    week: str | None,
+    until: str | None,
+    out: pathlib.Path | None,
+    as_json: bool,
+) -> None:
+    """Write the maintenance report of PLANT as one HTML page, and print its path.
+
+    The page needs nothing else: open it in any browser, print it, or send it by mail.
+    """
+    plant_file = load_plant(plant)
+    until_s = _earliest(_week_end_s(plant_file, week), _until_s(plant_file, until))
+    _need_extra()
+    # Imported here: drawing costs a second that help and a wrong option need not wait for.
+    from daemon import reporting  # noqa: PLC0415 - needs the extra
+
+    known = reporting.assess_stored(plant_file, db or default_path(plant), until_s=until_s)
+    content = reporting.content_of(plant_file, known, week=week)
+    if as_json:
+        click.echo(reporting.json_text(content))
+    if out is not None or not as_json:
+        path = out or _default_out(plant, week)
+        reporting.write_whole(path, reporting.page_text(content))
+        click.echo(f"{path}", err=as_json)
+
+
+def _need_extra() -> None:
+    """Refuse early where a package of the extra is missing.
+
+    Raises:
+        ExtraMissing: names the first one.
+    """
+    for package in NEEDED:
+        if importlib.util.find_spec(package) is None:
+            raise ExtraMissing("report", package)
+
+
+def _default_out(plant: pathlib.Path, week: str | None) -> pathlib.Path:
+    """`rack.toml` gets `rack_report.html`, or `rack_report_2026-W47.html` for a week."""
+    return plant.with_name(f"{plant.stem}_report{f'_{week}' if week else ''}.html")
+
+
+def _week_end_s(plant_file: PlantFile, week: str | None) -> float | None:
+    """When the week ends, UTC epoch seconds; None without a week."""
+    if week is None:
+        return None
+    try:
+        return week_bounds(week, ZoneInfo(plant_file.plant.timezone))[1]
+    except ValueError as error:
+        raise click.BadParameter(f"{error}", param_hint="--week") from error
+
+
+def _until_s(plant_file: PlantFile, text: str | None) -> float | None:
+    """The time asked for, UTC epoch seconds; without a zone it is the plant's."""
+    if text is None:
+        return None
+    try:
+        at = dt.datetime.fromisoformat(text)
+    except ValueError as error:
+        raise click.BadParameter(
+            f"{text!r} is no time: write it like 2026-11-22T14:00, or 2026-11-22T14:00Z for UTC", param_hint="--until"
+        ) from error
+    return (at if at.tzinfo is not None else at.replace(tzinfo=ZoneInfo(plant_file.plant.timezone))).timestamp()
+
+
+def _earliest(*times_s: float | None) -> float | None:
+    """The earliest of the times that are there."""
+    return min((at_s for at_s in times_s if at_s is not None), default=None)
