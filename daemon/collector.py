@@ -22,6 +22,7 @@ LATE_MS = 3_000
 RETRY_S = 5.0
 """A failed commit is tried again after this."""
 LAST_TRIES = 6
+PAUSE_S = 1.0
 STOP_S = 8.0
 STATUS_EVERY_S = 10.0
 STEP_MS = 2_000
@@ -202,7 +203,7 @@ def _wait_s(end_s: float | None) -> float:
 
 def _pause() -> bool:
     """Give a busy database a moment; always False."""
-    threading.Event().wait(1.0)
+    threading.Event().wait(PAUSE_S)
     return False
 
 

@@ -23,14 +23,16 @@ class Inbox:
         self._queue: queue.Queue[Sequence[Item]] = queue.Queue(capacity)
         self.lost = 0
 
-    def offer(self, items: Sequence[Item]) -> None:
-        """Put items in, in order."""
+    def offer(self, items: Sequence[Item]) -> bool:
+        """Put items in, in order; False if there was no room."""
         if not items:
-            return
+            return True
         try:
             self._queue.put_nowait(items)
         except queue.Full:
             self.lost += len(items)
+            return False
+        return True
 
     def empty(self) -> Batch:
         """All that is in by now."""

@@ -35,10 +35,14 @@ SESSION_S = 7 * 24 * 3600
 WAIT_S = 1.0
 GATHER_S = 0.2
 """After the first byte, time for more messages to come in: one wake-up instead of many."""
+ANSWER_S = 10.0
+"""A broker that takes the connection must accept it within this."""
 QUIET_S = 0.005
 """A backlog comes in portions; after this much silence it is over."""
 MOST_AT_ONCE = 2_000
 GOODBYE_S = 2.0
+CLOSED_AT_ONCE = "the connection was closed at once: is this an MQTT broker, and does this port want TLS?"
+NO_ANSWER = "no answer from a broker: is the port right, and does it want TLS?"
 REFUSED = 128
 """Reason codes from here on are failures (MQTT 5.0, 2.4)."""
 
@@ -58,7 +62,7 @@ class MqttSource(Source):
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            self._lost_words = "connection lost"
+            self._lost_words = CLOSED_AT_ONCE
             try:
                 self._hold_connection()
             except SourceUnavailable as error:
@@ -79,9 +83,11 @@ class MqttSource(Source):
             clean_start=False,
             properties=_session_properties(),
         )
+        answer_by_s = clock.monotonic_s() + ANSWER_S
         try:
             while not self._stopping.is_set() and self._serve(client, WAIT_S):
-                pass
+                if not client.is_connected() and clock.monotonic_s() > answer_by_s:
+                    raise SourceUnavailable(NO_ANSWER)
             if self._stopping.is_set():
                 self._say_goodbye(client)
         finally:
@@ -137,6 +143,7 @@ class MqttSource(Source):
             self._lost_words = words_of_reason(str(reason))
             return
         self._backoff.reset()
+        self._lost_words = "connection lost"
         self._say(up=True, words="connected")
         options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
         client.subscribe([(topic, options) for topic in self._feeds])

@@ -119,6 +119,8 @@ class SerialPortSource(Source):
             return _WORDS[number]
         if not os.path.exists(self._plan.port):  # noqa: PTH110 - pathlib raises on a loop of links, this does not
             return "port gone: unplugged?"
+        if "Could not configure port" in str(error):  # raised without the number
+            return _WORDS[errno.ENOTTY]
         if "multiple access" in str(error) or number == errno.EIO:
             return "port lost: unplugged, or another program reads it too"
         return f"port cannot be read: {error}"

@@ -43,9 +43,10 @@ class Source(ABC):
 
     def _say(self, *, up: bool, words: str) -> None:
         """Report a state, once a change and not once a try."""
-        if (up, words) != self._said:
+        if (up, words) == self._said:
+            return
+        if self._inbox.offer([StateChange(source=self.name, up=up, words=words)]):
             self._said = (up, words)
-            self._inbox.offer([StateChange(source=self.name, up=up, words=words)])
 
     @abstractmethod
     def _run(self) -> None:

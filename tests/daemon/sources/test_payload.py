@@ -1,0 +1,113 @@
+"""What an MQTT message may hold, and what is refused with which reason."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.sources import payload
+
+# RFC 6901, section 5: the document and each pointer with its value.
+RFC_DOCUMENT = {
+    "foo": ["bar", "baz"],
+    "": 0,
+    "a/b": 1,
+    "c%d": 2,
+    "e^f": 3,
+    "g|h": 4,
+    "i\\j": 5,
+    'k"l': 6,
+    " ": 7,
+    "m~n": 8,
+}
+
+
+@pytest.mark.parametrize(
+    ("pointer", "value"),
+    [
+        ("", RFC_DOCUMENT),
+        ("/foo", ["bar", "baz"]),
+        ("/foo/0", "bar"),
+        ("/", 0),
+        ("/a~1b", 1),
+        ("/c%d", 2),
+        ("/e^f", 3),
+        ("/g|h", 4),
+        ("/i\\j", 5),
+        ('/k"l', 6),
+        ("/ ", 7),
+        ("/m~0n", 8),
+    ],
+)
+def test_pointers_of_rfc_6901(pointer: str, value: object) -> None:
+    """Every example of RFC 6901, section 5, gives the value printed there."""
+    assert payload.resolve(RFC_DOCUMENT, pointer) == value
+
+
+def test_tilde_is_decoded_last() -> None:
+    """RFC 6901, section 4: `~01` means `~1` and not a slash."""
+    assert payload.resolve({"~1": 5}, "/~01") == 5
+
+
+@pytest.mark.parametrize("pointer", ["/bar", "/foo/2", "/foo/01", "/foo/-", "/foo/0/x", "/foo/+1"])
+def test_pointers_to_nothing(pointer: str) -> None:
+    """A pointer past the end, with a leading zero or into a text is refused by name."""
+    with pytest.raises(payload.PayloadError, match="nothing at /"):
+        payload.resolve(RFC_DOCUMENT, pointer)
+
+
+def test_plain_number() -> None:
+    """A plain number, blanks around it or not, is the count itself."""
+    assert payload.count_at(payload.parse(b" 1234\n"), "", bits=32) == 1234
+
+
+def test_count_and_uptime_in_json() -> None:
+    """Pointers reach into a JSON message; whole numbers may be written as 7.0, uptime may have decimals."""
+    document = payload.parse(b'{"flow": [{"pulses": 7.0}], "uptime_s": 12.345}')
+    assert payload.count_at(document, "/flow/0/pulses", bits=32) == 7
+    assert payload.uptime_ms_at(document, "/uptime_s") == 12_345
+
+
+@pytest.mark.parametrize(
+    ("message", "reason"),
+    [
+        (b"", "empty message"),
+        (b"  \n", "empty message"),
+        (b"\xff\xfe", "not UTF-8 text"),
+        (b"12 34", "neither a whole number nor JSON"),
+        (b'{"pulses": 5', "neither a whole number nor JSON"),
+        (b"[" * 60_000, "neither a whole number nor JSON"),
+        (b"1" * 70_000, "longer than"),
+        (b"{}", "nothing at /pulses"),
+        (b"17", "nothing at /pulses"),
+        (b'{"pulses": null}', "no whole number at /pulses"),
+        (b'{"pulses": true}', "no whole number at /pulses"),
+        (b'{"pulses": "5"}', "no whole number at /pulses"),
+        (b'{"pulses": 5.5}', "no whole number at /pulses"),
+        (b'{"pulses": NaN}', "no whole number at /pulses"),
+        (b'{"pulses": Infinity}', "no whole number at /pulses"),
+        (b'{"pulses": -1}', "negative count at /pulses"),
+        (b'{"pulses": 65536}', "count at /pulses beyond the 16 bits"),
+        (b'{"pulses": 1e300}', "count at /pulses beyond the 16 bits"),
+    ],
+)
+def test_what_is_refused(message: bytes, reason: str) -> None:
+    """Each kind of unusable message has a reason of its own."""
+    with pytest.raises(payload.PayloadError, match=reason):
+        payload.count_at(payload.parse(message), "/pulses", bits=16)
+
+
+@pytest.mark.parametrize("value", [b"-1", b"true", b'"5"', b"NaN", b"1e30"])
+def test_uptimes_that_are_refused(value: bytes) -> None:
+    """An uptime is a number of seconds that a counter can reach."""
+    with pytest.raises(payload.PayloadError, match="no uptime"):
+        payload.uptime_ms_at(payload.parse(b'{"up": %s}' % value), "/up")
+
+
+@given(st.binary(max_size=300))
+def test_any_bytes_are_read_or_refused(message: bytes) -> None:
+    """No message raises anything but the one error of this module."""
+    try:
+        count = payload.count_at(payload.parse(message), "", bits=32)
+    except payload.PayloadError:
+        return
+    assert 0 <= count < 2**32

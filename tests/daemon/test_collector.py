@@ -1,0 +1,241 @@
+"""The collector's loop with sources that say what they are told, and a real database."""
+
+import json
+import logging
+import os
+import pathlib
+import sqlite3
+import threading
+from collections.abc import Sequence
+
+import pytest
+
+from daemon import clock
+from daemon.batch_store import BatchStore
+from daemon.collector import Collector
+from daemon.inbox import Inbox, Item
+from daemon.readings import Arrival, Reading, Rejected
+from daemon.sdnotify import ServiceManager
+from daemon.sources.source import Source
+from daemon.store import writer
+from daemon.store.prepare import prepare_store
+
+
+class Script(Source):
+    """A source that offers what it was given, then waits for the stop."""
+
+    def __init__(self, items: Sequence[Item], inbox: Inbox) -> None:
+        super().__init__("serial:bench", "/dev/null", inbox)
+        self._items = items
+        self.done = threading.Event()
+
+    def _run(self) -> None:
+        self._say(up=True, words="port open")
+        for item in self._items:
+            self._inbox.offer([item])
+        self.done.set()
+        self._stopping.wait()
+
+
+class Crash(Source):
+    """A source whose thread ends at once."""
+
+    def _run(self) -> None:
+        return
+
+
+def arrival(count: int, uptime_s: int) -> Arrival:
+    """A line with one reading of M1, taken and arriving so many seconds after a device started just now."""
+    started_ms = round(clock.monotonic_s() * 1000) - 1_000_000
+    reading = Reading(
+        meter="M1", count=count, uptime_ms=uptime_s * 1000, arrival_ms=started_ms + uptime_s * 1000, edges=3
+    )
+    return Arrival(source="serial:bench", readings=(reading,))
+
+
+@pytest.fixture
+def db(tmp_path: pathlib.Path) -> pathlib.Path:
+    """A prepared database."""
+    prepare_store(tmp_path / "plant.db")
+    return tmp_path / "plant.db"
+
+
+def run(db: pathlib.Path, items: Sequence[Item], *, inbox: Inbox | None = None) -> tuple[Collector, bool]:
+    """Collect what a scripted source brings, then stop; the collector and whether all was written."""
+    box = inbox or Inbox()
+    source = Script(items, box)
+    collector = collector_of(db, source, box)
+    stopping = threading.Event()
+
+    def stop_when_done() -> None:
+        source.done.wait(10)
+        stopping.set()
+
+    stopper = threading.Thread(target=stop_when_done)
+    stopper.start()
+    written = collector.run(stopping)
+    stopper.join()
+    return collector, written
+
+
+def collector_of(db: pathlib.Path, source: Source, inbox: Inbox) -> Collector:
+    """A collector of one meter."""
+    connection = writer.open_writer(db)
+    numbers = writer.meter_ids(connection, ["M1"])
+    return Collector(
+        meters={"M1": (numbers["M1"], 32)},
+        sources=[(source, ["M1"])],
+        store=BatchStore(connection, kept_lines=100),
+        inbox=inbox,
+        manager=ServiceManager({}, pid=os.getpid()),
+    )
+
+
+def rows(db: pathlib.Path, sql: str) -> list[tuple[object, ...]]:
+    """What a reader finds."""
+    connection = sqlite3.connect(f"{db.as_uri()}?mode=ro", uri=True)
+    try:
+        return connection.execute(sql).fetchall()
+    finally:
+        connection.close()
+
+
+def state(db: pathlib.Path, name: str) -> dict[str, object]:
+    """A stored state."""
+    ((body,),) = rows(db, f"SELECT body FROM source_state WHERE name = '{name}'")  # noqa: S608 - a test's own name
+    decoded = json.loads(str(body))
+    assert isinstance(decoded, dict)
+    return decoded
+
+
+def test_a_stop_writes_the_open_minute(db: pathlib.Path) -> None:
+    """Everything that came before the stop is in the database after it, though its minute is not over."""
+    _, written = run(db, [arrival(10 * second, second) for second in range(1, 31)])
+
+    assert written
+    assert rows(db, "SELECT sum(samples) FROM minute") == [(30,)]
+    assert rows(db, "SELECT max(count), min(count - pulses) FROM minute") == [(300, 10)]
+
+
+def test_state_for_status(db: pathlib.Path) -> None:
+    """The source's state tells lines, last reading and rejected edges; the collector's tells that it stopped."""
+    run(db, [arrival(70, 7), arrival(70, 7), arrival(80, 8)])
+    source = state(db, "serial:bench")
+
+    assert (source["up"], source["words"], source["good"]) == (True, "port open", 3)
+    meters = source["meters"]
+    assert isinstance(meters, dict)
+    assert {key: meters["M1"][key] for key in ("count", "uptime_ms", "edges", "restarts", "doubled")} == {
+        "count": 80,
+        "uptime_ms": 8000,
+        "edges": 3,
+        "restarts": 0,
+        "doubled": 1,
+    }
+    assert state(db, "collector")["stopped_ms"] is not None
+
+
+def test_rejected_lines_are_counted_and_kept(db: pathlib.Path) -> None:
+    """All rejected lines are counted by reason; the quarantine holds each kind of line once."""
+    bad = Rejected(source="serial:bench", reason="CRC wrong", line="$PCLB,x")
+    run(db, [bad] * 500)
+
+    assert rows(db, "SELECT source, reason, times FROM rejected") == [("serial:bench", "CRC wrong", 500)]
+    assert rows(db, "SELECT line FROM quarantine") == [("$PCLB,x",)]
+
+
+def test_restart_is_stored_and_told(db: pathlib.Path, caplog: pytest.LogCaptureFixture) -> None:
+    """A restart of the counter opens a part and is one line in the log."""
+    caplog.set_level(logging.INFO)
+    run(db, [arrival(500, 50), arrival(510, 51), arrival(3, 1)])
+
+    assert rows(db, "SELECT restart, count(*) FROM minute GROUP BY restart ORDER BY restart") == [(0, 1), (1, 1)]
+    assert [record.getMessage() for record in caplog.records if "restarted" in record.getMessage()] == [
+        "counter_restarted source=serial:bench meter=M1 count=3"
+    ]
+
+
+def test_restart_between_two_runs_is_noticed(db: pathlib.Path) -> None:
+    """The second run remembers the last reading of the first, and so sees that the counter restarted in between."""
+    run(db, [arrival(5000, 900)])
+    run(db, [arrival(20, 2)])
+
+    assert sorted(rows(db, "SELECT count, restart FROM minute")) == [(20, 1), (5000, 0)]
+
+
+def test_two_runs_of_one_minute_lose_nothing(db: pathlib.Path) -> None:
+    """Two runs that follow each other hold every pulse between their first and last reading."""
+    run(db, [arrival(10 * second, second) for second in range(900, 910)])
+    run(db, [arrival(10 * second, second) for second in range(911, 921)])
+
+    assert rows(db, "SELECT sum(samples), max(count), min(count - pulses) FROM minute") == [(20, 9200, 9000)]
+
+
+def test_a_database_that_refuses_is_tried_again(
+    db: pathlib.Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A write that fails keeps its rows, is one line in the log, and is made good by the next."""
+    calls = []
+    true_write = writer.write_minutes
+
+    def refuse_twice(connection: sqlite3.Connection, rows: Sequence[writer.MinuteRow]) -> int:
+        calls.append(len(rows))
+        if rows and len(calls) <= 3:
+            raise sqlite3.OperationalError("disk I/O error")
+        return true_write(connection, rows)
+
+    monkeypatch.setattr(writer, "write_minutes", refuse_twice)
+    monkeypatch.setattr("daemon.collector.PAUSE_S", 0.01)
+    caplog.set_level(logging.INFO)
+    collector, written = run(db, [arrival(10, 1), arrival(20, 2)])
+
+    told = [record.getMessage().split()[0] for record in caplog.records]
+    assert written
+    assert (told.count("write_failed"), told.count("write_recovered")) == (1, 1)
+    assert rows(db, "SELECT sum(samples) FROM minute") == [(2,)]
+    assert collector.read == 2
+
+
+def test_a_database_that_refuses_for_good_is_reported(db: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """If nothing can be written even at the end, the run says so."""
+
+    def refuse(*_: object) -> int:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr(writer, "write_minutes", refuse)
+    monkeypatch.setattr("daemon.collector.PAUSE_S", 0.01)
+
+    assert run(db, [arrival(10, 1)])[1] is False
+
+
+def test_full_inbox_is_counted(db: pathlib.Path) -> None:
+    """What does not fit into the inbox is counted, and the rest goes its way."""
+    run(db, [arrival(10 * second, second) for second in range(1, 21)], inbox=Inbox(5))
+    lost = state(db, "collector")["lost"]
+
+    assert isinstance(lost, int)
+    assert lost >= 1
+    assert rows(db, "SELECT sum(samples) FROM minute")[0][0] == 20 - lost
+
+
+def test_a_source_that_dies_ends_the_run(db: pathlib.Path) -> None:
+    """A source whose thread has ended by a fault is not overlooked: the run ends and names it."""
+    inbox = Inbox()
+    collector = collector_of(db, Crash("serial:bench", "/dev/null", inbox), inbox)
+    assert collector.run(threading.Event())
+    assert collector.dead_sources == ["serial:bench"]
+
+
+def test_step_of_the_clock_is_told(
+    db: pathlib.Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A wall clock that jumps is one line in the log."""
+    caplog.set_level(logging.INFO)
+    inbox = Inbox()
+    collector = collector_of(db, Script([], inbox), inbox)
+    true_now_s = clock.now_s
+    monkeypatch.setattr(clock, "now_s", lambda: true_now_s() - 3600)
+    collector.run(threading.Event(), seconds=1.5)
+
+    stepped = [record.getMessage() for record in caplog.records if "clock" in record.getMessage()]
+    assert stepped == ["clock_stepped by_s=-3600.0"]
