@@ -1,0 +1,241 @@
+"""Commissioning: what the plant, as it was built, does on healthy days.
+
+Two things are learned. What every meter shows, and how it wanders: the yardstick of all that comes later. And how the
+network runs: a resistance factor for each branch, one head factor for the pump, a gain for each meter, as the most
+probable values given the readings and the published spread of catalogue figures. What the meters do not determine
+keeps its prior, and says so by its standard deviation.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from analysis.detection.learning import first_guess, learn_noise
+from analysis.detection.noise import NoiseModel
+from analysis.frames import HOUR_S, Floats, HourFrame
+from analysis.hydraulics.network import Conditions, Network, compile_network, solve
+from analysis.signatures import COMMON_SD, LEAST_SHARE, AsCommissioned, signatures_of
+from config.errors import InputMissing
+from config.plant import Plant
+
+# Spread (log) of catalogue figures against plants as built: minor losses between handbooks, pump curves by their
+# acceptance tolerance (ISO 9906 for small pumps, +-8 % head, from memory), uncalibrated meters.
+RESISTANCE_LOG_SD = 0.30
+HEAD_LOG_SD = 0.08
+GAIN_LOG_SD = 0.03
+READING_LOG_SD = 0.005
+LEAST_HOURS = 48
+LEAST_SECONDS = 600.0
+NEWTON_STEPS = 12
+PROBE = 1e-4
+OUTSIDE_SDS = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedBranch:
+    """One branch as commissioned: factor on the catalogue's resistance with its standard deviation (log)."""
+
+    run: str
+    resistance_factor: float
+    log_sd: float
+    determined: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Baseline:
+    """The plant as commissioned.
+
+    Attributes:
+        from_s, to_s: the healthy days, UTC epoch seconds.
+        meters: M names. flow_m3s: [M] their median flow, by the K-factors in force then.
+        branches: fitted factors. head_factor, head_log_sd: the pump's. speed: its speed then, fraction.
+        gain: [M] reading over true flow, as far as the network tells.
+        noise: how healthy readings wander.
+    """
+
+    from_s: int
+    to_s: int
+    meters: tuple[str, ...]
+    flow_m3s: Floats
+    branches: tuple[FittedBranch, ...]
+    head_factor: float
+    head_log_sd: float
+    speed: float
+    gain: Floats
+    noise: NoiseModel
+
+    def state(self, network: Network) -> AsCommissioned:
+        """How the network runs as commissioned."""
+        factors = {branch.run: branch.resistance_factor for branch in self.branches}
+        return AsCommissioned(
+            resistance=np.array([factors.get(run, 1.0) for run in network.runs]),
+            head_factor=self.head_factor,
+            speed=self.speed,
+        )
+
+    def warnings(self) -> tuple[str, ...]:
+        """What does not look like the plant file: factors outside the published spread, and likely reasons."""
+        outside = OUTSIDE_SDS * RESISTANCE_LOG_SD
+        odd = [
+            f"{branch.run}: its losses are {branch.resistance_factor:.2g} times the plant file's. "
+            + (
+                "A valve nearer shut, a narrower pipe or barb, fouling, or a meter that reads low."
+                if branch.resistance_factor > 1
+                else "A valve further open, a wider pipe, a device that costs less, or a meter that reads high."
+            )
+            for branch in self.branches
+            if branch.determined and abs(np.log(branch.resistance_factor)) > outside
+        ]
+        if abs(np.log(self.head_factor)) > OUTSIDE_SDS * HEAD_LOG_SD:
+            odd.append(
+                f"pump: its head is {self.head_factor:.2f} times the curve's. "
+                "The curve, the speed or the heights of the outlets in the plant file may be wrong, or the pump is worn."
+            )
+        return tuple(odd)
+
+
+def usable_flow(frame: HourFrame, flow_m3s: Floats) -> Floats:
+    """[T, M] flow where an hour holds enough of it to count, else nan."""
+    return np.where(frame.seconds >= LEAST_SECONDS, flow_m3s, np.nan)
+
+
+def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float) -> Baseline:
+    """Learn a baseline.
+
+    Args:
+        plant: as built.
+        frame: healthy hours of meters that sit on runs.
+        flow_m3s: [T, M] their flow.
+        speed: of the pump in these hours, fraction.
+
+    Raises:
+        InputMissing: too few hours of a meter.
+    """
+    flow = usable_flow(frame, flow_m3s)
+    counted = np.sum(np.isfinite(flow), axis=0)
+    short = [meter for meter, hours in zip(frame.meters, counted, strict=True) if hours < LEAST_HOURS]
+    if short or not frame.meters:
+        raise InputMissing(
+            f"commissioning needs {LEAST_HOURS} healthy hours of every meter; too few of: {', '.join(short) or 'all'}. "
+            "Load more readings, or give a longer time with --from and --to"
+        )
+    usual = np.nanmedian(flow, axis=0)
+    dead = [meter for meter, value in zip(frame.meters, usual, strict=True) if not value > 0]
+    if dead:
+        raise InputMissing(f"no flow in the healthy days on: {', '.join(dead)}. Mend the meter or its branch first")
+    network = compile_network(plant)
+    fit = _fit(plant, network, frame.meters, usual, speed)
+    branches = tuple(
+        FittedBranch(
+            run=run.name,
+            resistance_factor=float(np.exp(fit.middle[index])),
+            log_sd=float(fit.sd[index]),
+            determined=bool(fit.sd[index] < 0.8 * RESISTANCE_LOG_SD),
+        )
+        for index, run in enumerate(plant.branches)
+    )
+    count = len(branches)
+    found = Baseline(
+        from_s=frame.start_s,
+        to_s=frame.end_s,
+        meters=frame.meters,
+        flow_m3s=usual,
+        branches=branches,
+        head_factor=float(np.exp(fit.middle[count])),
+        head_log_sd=float(fit.sd[count]),
+        speed=speed,
+        gain=np.exp(fit.middle[count + 1 :]),
+        noise=first_guess(np.zeros((len(frame.meters), len(COMMON_SD))), np.array(COMMON_SD)),
+    )
+    common = signatures_of(plant, network, found.state(network), frame.meters).common
+    readings = log_readings(flow, usual)
+    noise = learn_noise(readings, share_of_hour(frame), first_guess(common, np.array(COMMON_SD)))
+    return replace_noise(found, noise)
+
+
+def log_readings(flow_m3s: Floats, usual_m3s: Floats) -> Floats:
+    """[T, M] log of flow over commissioned flow, no lower than LEAST_SHARE; nan where unknown."""
+    return np.log(np.maximum(flow_m3s / usual_m3s, LEAST_SHARE))
+
+
+def share_of_hour(frame: HourFrame) -> Floats:
+    """[T, M] share of each hour behind its reading."""
+    return frame.seconds / HOUR_S
+
+
+def replace_noise(baseline: Baseline, noise: NoiseModel) -> Baseline:
+    """The same baseline with another noise model."""
+    return Baseline(**{**{name: getattr(baseline, name) for name in Baseline.__dataclass_fields__}, "noise": noise})
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Most probable log parameters [branches, head, gains] and their standard deviations."""
+
+    middle: Floats
+    sd: Floats
+
+
+def _fit(plant: Plant, network: Network, meters: tuple[str, ...], usual: Floats, speed: float) -> _Fit:
+    """Gauss-Newton on log flows with normal priors; derivatives by one batch of solves."""
+    branch = np.array([network.runs.index(run.name) for run in plant.branches])
+    column = np.array([network.runs.index(run.name) for run in map(plant.run_of_meter, meters) if run is not None])
+    count = len(branch)
+    prior_sd = np.concatenate(
+        [np.full(count, RESISTANCE_LOG_SD), [HEAD_LOG_SD], np.full(len(meters), GAIN_LOG_SD)]
+    )
+
+    def model(points: Floats) -> Floats:
+        resistance = np.ones((len(points), len(network.runs)))
+        resistance[:, branch] = np.exp(points[:, :count])
+        solution = solve(
+            network, Conditions(resistance=resistance, head_factor=np.exp(points[:, count]), speed=speed)
+        )
+        flow = np.maximum(solution.flow_m3s[:, column], LEAST_SHARE * usual)
+        return np.log(flow) + points[:, count + 1 :]
+
+    point = np.zeros(len(prior_sd))
+    precision = np.eye(len(point))
+    wanted = np.log(usual)
+    for _ in range(NEWTON_STEPS):
+        values = model(np.concatenate([point[None], point + PROBE * np.eye(len(point))]))
+        slope = (values[1:] - values[0]).T / PROBE
+        precision = slope.T @ slope / READING_LOG_SD**2 + np.diag(1 / prior_sd**2)
+        pull = slope.T @ (wanted - values[0]) / READING_LOG_SD**2 - point / prior_sd**2
+        move = np.clip(np.linalg.solve(precision, pull), -0.5, 0.5)
+        point = point + move
+        if np.max(np.abs(move)) < 1e-6:
+            break
+    return _Fit(point, np.sqrt(np.diag(np.linalg.inv(precision))))
+
+
+def to_json(baseline: Baseline) -> str:
+    """The baseline as text for the store; numbers keep every digit."""
+
+    def plain(value: object) -> object:
+        if isinstance(value, np.ndarray):
+            return value.tolist()
+        raise TypeError(f"{type(value)} has no place in a baseline")
+
+    return json.dumps(asdict(baseline), default=plain)
+
+
+def from_json(text: str) -> Baseline:
+    """The baseline that `to_json` wrote."""
+    body: Mapping[str, Any] = json.loads(text)
+    noise = {name: np.asarray(value, float) for name, value in body["noise"].items()}
+    return Baseline(
+        from_s=body["from_s"],
+        to_s=body["to_s"],
+        meters=tuple(body["meters"]),
+        flow_m3s=np.asarray(body["flow_m3s"], float),
+        branches=tuple(FittedBranch(**branch) for branch in body["branches"]),
+        head_factor=body["head_factor"],
+        head_log_sd=body["head_log_sd"],
+        speed=body["speed"],
+        gain=np.asarray(body["gain"], float),
+        noise=NoiseModel(**noise),
+    )

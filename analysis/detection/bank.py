@@ -1,0 +1,156 @@
+"""The onset bank: evidence for a change that began at any of many hours, in any of a few shapes.
+
+A change adds `size[j] * shape(t - onset)` to the log flow of every meter j. Because the whitening filter is linear,
+the log likelihood ratio of ANY pattern of sizes s over the meters is
+
+    llr(s) = s . b - s . A s / 2
+
+with a vector b [M] and a matrix A [M, M] that do not depend on s. The bank carries b and A for each onset and shape,
+an hour's work whatever the number of hypotheses, and so the whole past is weighed in every hour. (Generalised
+likelihood ratio after Willsky and Jones, IEEE Trans. Automatic Control 21 (1976) 108, from memory.)
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.detection.noise import NoiseModel
+from analysis.detection.whitener import Innovation
+from analysis.frames import Floats, Ints
+
+# Growth of a change with time: 0 is a step, 1 a straight ramp, 2 a ramp that quickens. [G]
+POWERS: Floats = np.array([0.0, 1.0, 2.0])
+# A ramp is measured in days, so that b and A stay near 1.
+RAMP_UNIT_H = 24.0
+# Onsets are kept this far apart (hours) up to this age (hours): fine where a fresh change must be dated, coarse later.
+SPACING: tuple[tuple[int, int], ...] = ((12, 1), (48, 3), (10 * 24, 12), (90 * 24, 24))
+
+
+@dataclass(frozen=True, slots=True)
+class OnsetBank:
+    """Sufficient statistics of K onsets and G shapes.
+
+    Attributes:
+        onset_h: [K] hours, ascending: the first hour that the change touches.
+        weight_h: [K] hours of possible onsets that each stands for.
+        shadow: [K, G, n, M] how the filter has swallowed a unit change of each meter.
+        score: [K, G, M] the vector b.
+        info: [K, G, M, M] the matrix A.
+    """
+
+    onset_h: Ints
+    weight_h: Floats
+    shadow: Floats
+    score: Floats
+    info: Floats
+
+
+def empty(model: NoiseModel) -> OnsetBank:
+    """A bank without onsets."""
+    shapes, states, meters = len(POWERS), model.states, model.meters
+    return OnsetBank(
+        np.zeros(0, np.int64),
+        np.zeros(0),
+        np.zeros((0, shapes, states, meters)),
+        np.zeros((0, shapes, meters)),
+        np.zeros((0, shapes, meters, meters)),
+    )
+
+
+def growth(age_h: Floats) -> Floats:
+    """Size of each shape (in ramp units) at each age: [..., G]; age counts the onset hour as 1."""
+    return (np.asarray(age_h, float)[..., None] / RAMP_UNIT_H) ** POWERS
+
+
+def step(
+    bank: OnsetBank, model: NoiseModel, hour: int, innovation: Innovation, protect: frozenset[int] = frozenset()
+) -> OnsetBank:
+    """The bank after one more hour: a new onset at `hour`, all others one hour older.
+
+    `protect` holds onsets that are kept however old: the likely ones, since a sharp change judged from an hour
+    beside its onset would look like something else.
+    """
+    bank = _open(bank, model, hour)
+    memory = model.memory[:, None]
+    ages = growth(hour - bank.onset_h + 1.0)
+    shadow = memory * bank.shadow
+    fresh = ages[..., None, None] * np.eye(model.meters) - model.view @ shadow
+    weighted = np.swapaxes(fresh, -1, -2) @ innovation.precision
+    return _thin(
+        OnsetBank(
+            bank.onset_h,
+            bank.weight_h,
+            shadow + innovation.gain @ fresh,
+            bank.score + weighted @ innovation.surprise,
+            bank.info + weighted @ fresh,
+        ),
+        hour,
+        protect,
+    )
+
+
+def _open(bank: OnsetBank, model: NoiseModel, hour: int) -> OnsetBank:
+    one = empty(model)
+
+    def grown(old: Floats, blank: Floats) -> Floats:
+        return np.concatenate([old, np.zeros((1, *blank.shape[1:]))])
+
+    return OnsetBank(
+        np.append(bank.onset_h, hour),
+        np.append(bank.weight_h, 1.0),
+        grown(bank.shadow, one.shadow),
+        grown(bank.score, one.score),
+        grown(bank.info, one.info),
+    )
+
+
+def _thin(bank: OnsetBank, hour: int, protect: frozenset[int]) -> OnsetBank:
+    """Drop onsets that have aged into a coarser spacing; a neighbour takes over their weight."""
+    ages = hour - bank.onset_h
+    keep = np.isin(bank.onset_h, list(protect))
+    youngest = 0
+    for limit_h, spacing_h in SPACING:
+        band = (ages >= youngest) & (ages < limit_h)
+        keep |= band & (bank.onset_h % spacing_h == 0)
+        youngest = limit_h
+    keep |= ages < SPACING[0][0]
+    if keep.all():
+        return bank
+    kept = np.flatnonzero(keep)
+    if len(kept) == 0:
+        kept = np.array([len(ages) - 1])
+    heir = np.clip(np.searchsorted(kept, np.arange(len(ages))), 0, len(kept) - 1)
+    weight = np.bincount(heir, weights=np.where(ages < SPACING[-1][0], bank.weight_h, 0.0), minlength=len(kept))
+    return OnsetBank(bank.onset_h[kept], weight, bank.shadow[kept], bank.score[kept], bank.info[kept])
+
+
+def evidence(bank: OnsetBank, patterns: Floats, spans: Floats, hour: int) -> Floats:
+    """Log likelihood ratio of each pattern against no change, the size left free between its neighbours.
+
+    Patterns of one fault are nodes on a path of sizes. Around node s with span d (half the way to either neighbour)
+    the ratio is a parabola in the share u of the span, -1..1; it is integrated over u by its peak and width
+    (Laplace), so that a few nodes serve a fault of any size, however sharp the evidence.
+
+    Args:
+        bank: after `hour`.
+        patterns: [P, M] change of every meter's log flow now.
+        spans: [P, M] from each pattern half the way to its neighbours.
+        hour: the last hour taken in.
+
+    Returns:
+        [K, G, P].
+    """
+    scale = (1.0 / growth(hour - bank.onset_h + 1.0))[..., None]
+    meters = patterns.shape[1]
+    info = bank.info.reshape(*bank.info.shape[:2], meters * meters)
+
+    def quadratic(left: Floats, right: Floats) -> Floats:
+        pairs = (left[:, :, None] * right[:, None, :]).reshape(len(left), -1)
+        return scale**2 * (info @ pairs.T)
+
+    curve = np.maximum(quadratic(spans, spans), 1e-12)
+    slope = scale * (bank.score @ spans.T) - quadratic(patterns, spans)
+    share = np.clip(slope / curve, -1.0, 1.0)
+    node = scale * (bank.score @ patterns.T) - 0.5 * quadratic(patterns, patterns)
+    width = 0.5 * np.log(np.minimum(2.0 * np.pi / curve, 4.0) / 4.0)
+    return node + share * slope - 0.5 * share**2 * curve + width

@@ -1,0 +1,138 @@
+"""Learn the noise of a plant from its healthy days: the most probable noise model given the readings and a prior.
+
+A few days hold only a handful of independent samples of a wander that lasts a day or two, so the likelihood alone
+would trust its luck; the prior keeps what the days do not show. The prior's middle values are common practice for
+small paddle-wheel meters and hobby pumps, no source.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.detection.noise import CREEP_SD, OFFSET_SD, NoiseModel
+from analysis.frames import Floats
+
+PRIOR_WHITE_SD = (0.001, 1.0)
+PRIOR_WANDER_SD = (0.010, 0.40)
+PRIOR_WANDER_TAU_H = (12.0, 0.8)
+PRIOR_COMMON_TAU_H = (14.0, 0.5)
+PRIOR_COMMON_LOG_SD = 0.5
+ITERATIONS = 12
+PROBE = 0.15
+LARGEST_MOVE = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class _Prior:
+    """Normal priors of the logs of all parameters: [D] each."""
+
+    middle: Floats
+    sd: Floats
+
+
+def _prior(model: NoiseModel) -> _Prior:
+    meters, commons = model.meters, len(model.common_sd)
+    rows = [
+        *[PRIOR_WHITE_SD] * meters,
+        *[PRIOR_WANDER_SD] * meters,
+        *[PRIOR_WANDER_TAU_H] * meters,
+        *[(float(sd), PRIOR_COMMON_LOG_SD) for sd in model.common_sd],
+        *[PRIOR_COMMON_TAU_H] * commons,
+    ]
+    return _Prior(np.log([row[0] for row in rows]), np.array([row[1] for row in rows]))
+
+
+def first_guess(common_signature: Floats, common_sd: Floats) -> NoiseModel:
+    """The prior's middle: M meters by C common parts of the given signature [M, C] and usual size [C]."""
+    meters, commons = common_signature.shape
+    return NoiseModel(
+        white_sd=np.full(meters, PRIOR_WHITE_SD[0]),
+        wander_sd=np.full(meters, PRIOR_WANDER_SD[0]),
+        wander_tau_h=np.full(meters, PRIOR_WANDER_TAU_H[0]),
+        common_signature=common_signature,
+        common_sd=np.asarray(common_sd, float),
+        common_tau_h=np.full(commons, PRIOR_COMMON_TAU_H[0]),
+    )
+
+
+def learn_noise(readings: Floats, share: Floats, guess: NoiseModel) -> NoiseModel:
+    """The most probable noise model.
+
+    Args:
+        readings: [T, M] log flow over commissioned flow in healthy hours, nan where unseen.
+        share: [T, M] share of the hour behind each reading, 0..1.
+        guess: signatures of the common parts and the middle of the prior.
+
+    Returns:
+        A noise model with the guess's signatures.
+    """
+    prior = _prior(guess)
+    point = prior.middle.copy()
+    value = _log_posterior(point[None], readings, share, guess, prior)[0]
+    size = len(point)
+    for _ in range(ITERATIONS):
+        probes = np.concatenate([point + PROBE * np.eye(size), point - PROBE * np.eye(size)])
+        values = _log_posterior(probes, readings, share, guess, prior)
+        up, down = values[:size], values[size:]
+        slope = (up - down) / (2 * PROBE)
+        curve = np.maximum((2 * value - up - down) / PROBE**2, 1.0 / prior.sd**2)
+        move = np.clip(slope / curve, -LARGEST_MOVE, LARGEST_MOVE)
+        trials = point + np.array([1.0, 0.5, 0.25, 0.1])[:, None] * move
+        results = _log_posterior(trials, readings, share, guess, prior)
+        best = int(np.argmax(results))
+        if results[best] < value + 0.02:
+            break
+        point, value = trials[best], results[best]
+    return _as_model(point, guess)
+
+
+def _as_model(point: Floats, guess: NoiseModel) -> NoiseModel:
+    meters, commons = guess.meters, len(guess.common_sd)
+    white, wander, tau, common, common_tau = np.split(
+        np.exp(point), np.cumsum([meters, meters, meters, commons])
+    )
+    return replace(
+        guess, white_sd=white, wander_sd=wander, wander_tau_h=tau, common_sd=common, common_tau_h=common_tau
+    )
+
+
+def _log_posterior(points: Floats, readings: Floats, share: Floats, guess: NoiseModel, prior: _Prior) -> Floats:
+    """[B] log posterior, up to a constant, of B parameter sets at once."""
+    penalty = 0.5 * np.sum(((points - prior.middle) / prior.sd) ** 2, axis=1)
+    return _log_likelihood(np.exp(points), readings, share, guess) - penalty
+
+
+def _log_likelihood(params: Floats, readings: Floats, share: Floats, guess: NoiseModel) -> Floats:
+    """[B] innovations form of the likelihood: the whitening filter, for B parameter sets at once."""
+    meters, commons = guess.meters, len(guess.common_sd)
+    batch = len(params)
+    white, wander, tau, common, common_tau = np.split(params, np.cumsum([meters, meters, meters, commons]), axis=1)
+    memory = np.concatenate([np.ones((batch, meters)), np.exp(-1 / tau), np.exp(-1 / common_tau)], axis=1)
+    still = np.concatenate([np.full((batch, meters), OFFSET_SD**2), wander**2, common**2], axis=1)
+    fresh = still * (1 - memory**2)
+    fresh[:, :meters] = CREEP_SD**2
+    view = guess.view
+    diagonal = np.arange(guess.states)
+    own = np.arange(meters)
+    mean = np.zeros((batch, guess.states))
+    cov = np.zeros((batch, guess.states, guess.states))
+    cov[:, diagonal, diagonal] = still
+    total = np.zeros(batch)
+    for row, part in zip(readings, share, strict=True):
+        mean = memory * mean
+        cov = memory[:, :, None] * cov * memory[:, None, :]
+        cov[:, diagonal, diagonal] += fresh
+        seen = np.flatnonzero(np.isfinite(row))
+        if len(seen) == 0:
+            continue
+        look = view[seen]
+        shown = look @ cov
+        spread = shown @ look.T
+        spread[:, own[: len(seen)], own[: len(seen)]] += white[:, seen] ** 2 / np.clip(part[seen], 0.02, 1.0)
+        surprise = row[seen] - mean @ look.T
+        solved = np.linalg.solve(spread, np.concatenate([surprise[:, :, None], shown], axis=2))
+        total -= 0.5 * (np.sum(surprise * solved[:, :, 0], axis=1) + np.linalg.slogdet(spread)[1])
+        mean = mean + np.einsum("bsn,bs->bn", solved[:, :, 1:], surprise)
+        cov = cov - np.swapaxes(shown, 1, 2) @ solved[:, :, 1:]
+        cov = 0.5 * (cov + np.swapaxes(cov, 1, 2))
+    return total

@@ -1,0 +1,111 @@
+"""From evidence to probabilities: which fault, since when, in which shape, how large.
+
+Every hypothesis is a path of patterns over the meters (its sizes). Its probability is its hazard (how often such a
+thing happens), times how usual its shape and speed are, times the likelihood ratio summed over onsets, shapes and
+sizes. The sum over all of them against no fault at all is a Shiryaev-Roberts statistic: on a healthy plant it grows
+by one an hour on average, so that raising it at A hours gives one false alarm in not less than A hours (Pollak 1985;
+Moustakides, Polunchenko and Tartakovsky, arXiv 0903.3352).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.detection.bank import POWERS, RAMP_UNIT_H, OnsetBank, evidence, growth
+from analysis.frames import Floats, Ints
+
+# Usual speed of a ramp, change of log flow a day, and its spread (log). Media take weeks to a month; a pump longer.
+# Common practice, no source.
+RAMP_PER_DAY = 0.012
+RAMP_LOG_SD = 1.1
+# A step smaller than this is seldom worth a keeper's walk; below it the prior falls away.
+SMALL_STEP = 0.05
+NEVER = -1e9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hypotheses:
+    """All faults of a plant as patterns over its M meters; P patterns of H hypotheses.
+
+    Attributes:
+        names: [H] distinct names.
+        owner: [P] index of the hypothesis that each pattern belongs to.
+        patterns: [P, M] change of log reading.
+        spans: [P, M] from each pattern half the way to its neighbours of the same hypothesis.
+        size: [P] size of the fault as the keeper would put it (signed change of log flow of what it touches).
+        hazard: [H] relative frequency, sums to 1.
+        shape: [H, G] share of each growth shape, rows sum to 1.
+    """
+
+    names: tuple[str, ...]
+    owner: Ints
+    patterns: Floats
+    spans: Floats
+    size: Floats
+    hazard: Floats
+    shape: Floats
+
+    @property
+    def log_prior(self) -> Floats:
+        """[G, P] log weight of each pattern in each shape; all of them sum to 1."""
+        weight = _size_weight(self.size, self.owner, len(self.names))
+        with np.errstate(divide="ignore"):
+            return np.maximum(np.log(self.hazard[self.owner] * weight * self.shape[self.owner].T), NEVER)
+
+
+def spans_of(patterns: Floats, owner: Ints) -> Floats:
+    """[P, M] from each pattern half the way to its neighbours; patterns of one owner stand in order of size."""
+    spans = np.zeros_like(patterns)
+    for index in np.unique(owner):
+        own = np.flatnonzero(owner == index)
+        if len(own) > 1:
+            spans[own] = 0.5 * np.gradient(patterns[own], axis=0)
+    return spans
+
+
+def _size_weight(size: Floats, owner: Ints, count: int) -> Floats:
+    """[P] share of each size within its hypothesis."""
+    raw = np.abs(size) ** 2 / (np.abs(size) ** 2 + SMALL_STEP**2)
+    return raw / np.bincount(owner, weights=raw, minlength=count)[owner]
+
+
+def _rate_weight(hypotheses: Hypotheses, age_h: Floats) -> Floats:
+    """[K, G, P] log weight of the speed at which each ramp would have grown; 0 for steps."""
+    days = np.asarray(age_h, float)[:, None] / RAMP_UNIT_H
+    rate = np.maximum(np.abs(hypotheses.size)[None, :], 1e-3) / days
+    ramp = -0.5 * (np.log(rate / RAMP_PER_DAY) / RAMP_LOG_SD) ** 2
+    return np.where(POWERS[None, :, None] > 0, ramp[:, None, :], 0.0)
+
+
+def weigh(hypotheses: Hypotheses, bank: OnsetBank, hour: int, onset_prior: Floats | None = None) -> Floats:
+    """[K, G, P] log weight of every onset, shape and pattern against no fault.
+
+    Args:
+        hypotheses: the faults.
+        bank: after `hour`.
+        hour: the last hour taken in.
+        onset_prior: [K] log weights in place of the hours each onset stands for.
+    """
+    ratio = evidence(bank, hypotheses.patterns, hypotheses.spans, hour)
+    onset = np.log(np.maximum(bank.weight_h, 1e-9)) if onset_prior is None else onset_prior
+    age_h = hour - bank.onset_h + 1.0
+    return ratio + hypotheses.log_prior + _rate_weight(hypotheses, age_h) + onset[:, None, None]
+
+
+def log_sum(weights: Floats) -> float:
+    """log of the sum of exponentials of everything."""
+    if weights.size == 0:
+        return NEVER
+    top = float(np.max(weights))
+    return top + float(np.log(np.sum(np.exp(weights - top))))
+
+
+def by_hypothesis(hypotheses: Hypotheses, weights: Floats) -> Floats:
+    """[H] probability of each hypothesis, given that there is a fault."""
+    top = np.max(weights)
+    mass = np.sum(np.exp(weights - top), axis=(0, 1))
+    total = np.bincount(hypotheses.owner, weights=mass, minlength=len(hypotheses.names))
+    return total / np.sum(total)
+
+
+__all__ = ["Hypotheses", "by_hypothesis", "growth", "log_sum", "spans_of", "weigh"]

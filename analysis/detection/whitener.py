@@ -1,0 +1,90 @@
+"""Whitening: a Kalman filter turns wandering readings into independent surprises (innovations).
+
+A change judged on the readings themselves drowns in their autocorrelation; judged on the innovations it is a plain
+likelihood ratio. Source: Kalman (1960); innovations form of the likelihood, Schweppe (1965), both from memory.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.detection.noise import NoiseModel
+from analysis.frames import Floats
+
+UNSEEN_VAR = 1e6
+# Beyond this many standard deviations a lone hour's surprise counts no further: an hour alone convinces nobody.
+SURPRISE_LIMIT = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class FilterState:
+    """What is known of the states: mean [n] and covariance [n, n]; and the last hour's score [M]."""
+
+    mean: Floats
+    cov: Floats
+    score: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Innovation:
+    """One hour's surprise.
+
+    Attributes:
+        surprise: [M] reading less its prediction; 0 where unseen.
+        gain: [n, M] how the states move with it.
+        precision: [M, M] inverse covariance of the surprise; rows and columns of unseen meters are 0.
+        score: [M] each meter's surprise over its standard deviation, before it was limited; nan where unseen.
+    """
+
+    surprise: Floats
+    gain: Floats
+    precision: Floats
+    score: Floats
+
+
+def start(model: NoiseModel) -> FilterState:
+    """What is known before any reading."""
+    return FilterState(np.zeros(model.states), np.diag(model.stationary_var), np.zeros(model.meters))
+
+
+def predict(model: NoiseModel, state: FilterState) -> FilterState:
+    """The state an hour later, without a reading."""
+    memory = model.memory
+    return FilterState(memory * state.mean, memory[:, None] * state.cov * memory + np.diag(model.fresh_var), state.score)
+
+
+def update(model: NoiseModel, state: FilterState, reading: Floats, share: Floats) -> tuple[FilterState, Innovation]:
+    """Take in one hour.
+
+    Args:
+        model: the noise.
+        state: as predicted for this hour.
+        reading: [M] log flow over commissioned flow; nan where unseen.
+        share: [M] share of the hour behind each reading, 0..1; less of the hour is noisier.
+
+    Returns:
+        The state after the hour, and the hour's surprise.
+    """
+    view = model.view
+    seen = np.isfinite(reading)
+    surprise = np.where(seen, np.nan_to_num(reading) - view @ state.mean, 0.0)
+    white_var = np.where(seen, model.white_sd**2 / np.clip(share, 0.02, 1.0), UNSEEN_VAR)
+    shown = view @ state.cov
+    spread = shown @ view.T
+    total_var = np.diag(spread) + white_var
+    score = np.where(seen, surprise / np.sqrt(total_var), np.nan)
+    excess = np.where(_goes_on(state.score, score), 1.0, np.maximum(np.abs(np.nan_to_num(score)) / SURPRISE_LIMIT, 1.0))
+    white_var = white_var + total_var * (excess**2 - 1.0)
+    precision = np.linalg.inv(spread + np.diag(white_var))
+    precision[~seen, :] = 0.0
+    precision[:, ~seen] = 0.0
+    gain = shown.T @ precision
+    cov = state.cov - gain @ shown
+    after = FilterState(state.mean + gain @ surprise, 0.5 * (cov + cov.T), np.where(seen, score, state.score))
+    return after, Innovation(surprise, gain, precision, score)
+
+
+def _goes_on(before: Floats, score: Floats) -> NDArray[np.bool_]:
+    """[M] whether a surprise is the second in a row to the same side: then it is a change, not a stray hour."""
+    return (np.nan_to_num(before * score) > 0.0) & (np.abs(before) > SURPRISE_LIMIT)

@@ -1,0 +1,228 @@
+"""What every fault does to every meter: patterns of log change, from the commissioned network.
+
+A restricted branch loses flow and all others gain; a weaker supply takes from all in a fixed pattern, most from the
+highest outlet; a wrong meter moves alone. Sizes run along a path of solved networks, so that large faults keep their
+true pattern. Sources of the idea: signature matrices of structural isolation (Blanke et al., Diagnosis and
+Fault-Tolerant Control); the patterns themselves are the solver's.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.assessment import FaultKind
+from analysis.detection.posterior import Hypotheses, spans_of
+from analysis.frames import Floats
+from analysis.hydraulics.network import Conditions, Network, solve
+from config.plant import Plant
+
+# A reading below this share of the commissioned one is as good as none.
+LEAST_SHARE = 0.02
+# Losses of flow at an unchanged header head that the paths are solved at; gains for a valve opened.
+RESTRICTED = (0.02, 0.03, 0.05, 0.08, 0.12, 0.17, 0.23, 0.30, 0.40, 0.50, 0.60, 0.75, 0.90, 0.98)
+OPENED = (0.02, 0.03, 0.05, 0.08, 0.12, 0.17, 0.23, 0.30)
+SPEED_CHANGE = (-0.30, -0.20, -0.15, -0.11, -0.08, -0.06, -0.04, -0.03, -0.02, -0.01,
+                0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.11, 0.15)  # fmt: skip
+METER_LOW = (-3.912, -2.6, -1.7, -1.0, -0.6, -0.4, -0.3, -0.23, -0.17, -0.12, -0.08, -0.05, -0.03, -0.02)
+METER_HIGH = (0.02, 0.03, 0.05, 0.08, 0.12, 0.17, 0.23, 0.3, 0.4, 0.6)
+
+# How often a year such a thing happens, and how it grows (step, straight ramp, quickening ramp). Common practice, no
+# source: media are changed every month or two because they clog; a pump is cleaned once or twice a year.
+RESTRICTED_MEDIA = (2.0, (0.4, 0.3, 0.3))
+RESTRICTED_PLAIN = (0.5, (0.8, 0.1, 0.1))
+OPENED_RUN = (0.3, (1.0, 0.0, 0.0))
+SUPPLY = (4.0, (0.4, 0.35, 0.25))
+METER = (0.6, (0.5, 0.3, 0.2))
+
+COMMON_PARTS = ("pump speed", "sump level", "water temperature")
+# Usual wander of the common parts: log speed, metres of sump level, kelvin. Common practice, no source.
+COMMON_SD = (0.0025, 0.012, 0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One hypothesis: its kind and the run or meter it sits on (None for the supply)."""
+
+    kind: FaultKind
+    subject: str | None
+
+    @property
+    def name(self) -> str:
+        """Distinct name."""
+        return f"{self.kind.value}:{self.subject or 'pump'}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signatures:
+    """All that the network says of faults.
+
+    Attributes:
+        faults: [H]. hypotheses: their patterns over the M meters.
+        run_change: [P, R] log change of every run's true flow with each pattern.
+        common: [M, C] d log reading per unit of each of COMMON_PARTS.
+        runs: names of the R runs. meters: names of the M meters.
+    """
+
+    faults: tuple[Fault, ...]
+    hypotheses: Hypotheses
+    run_change: Floats
+    common: Floats
+    runs: tuple[str, ...]
+    meters: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsCommissioned:
+    """How the plant was found to run: resistance [R] by run, the pump's head factor and speed."""
+
+    resistance: Floats
+    head_factor: float
+    speed: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Path:
+    fault: Fault
+    sizes: Floats
+    changes: Floats  # [sizes, R] log change of the runs' flows
+    readings: Floats  # [sizes, M]
+    hazard: float
+    shape: tuple[float, float, float]
+
+
+def signatures_of(plant: Plant, network: Network, state: AsCommissioned, meters: tuple[str, ...]) -> Signatures:
+    """Solve every fault's path.
+
+    Args:
+        plant: for media and meters. network: compiled from it.
+        state: as commissioned.
+        meters: M names, each on a run.
+    """
+    column = np.array([network.runs.index(_run_name(plant, meter)) for meter in meters])
+    paths = [
+        *_run_paths(plant, network, state, column),
+        _supply_path(network, state, column),
+        *_meter_paths(meters, len(network.runs)),
+    ]
+    owner = np.concatenate([np.full(len(path.sizes), index) for index, path in enumerate(paths)])
+    patterns = np.maximum(np.concatenate([path.readings for path in paths]), np.log(LEAST_SHARE))
+    hazard = np.array([path.hazard for path in paths])
+    hypotheses = Hypotheses(
+        names=tuple(path.fault.name for path in paths),
+        owner=owner,
+        patterns=patterns,
+        spans=spans_of(patterns, owner),
+        size=np.concatenate([path.sizes for path in paths]),
+        hazard=hazard / hazard.sum(),
+        shape=np.array([path.shape for path in paths]),
+    )
+    return Signatures(
+        faults=tuple(path.fault for path in paths),
+        hypotheses=hypotheses,
+        run_change=np.concatenate([path.changes for path in paths]),
+        common=_common(network, state)[column],
+        runs=network.runs,
+        meters=meters,
+    )
+
+
+def speed_change(network: Network, state: AsCommissioned, speed: float) -> Floats:
+    """[R] log change of every run's flow when the pump runs at `speed` (fraction) instead of as commissioned."""
+    return _changes(network, state, Conditions(speed=np.array([speed])))[0]
+
+
+def _run_name(plant: Plant, meter: str) -> str:
+    run = plant.run_of_meter(meter)
+    if run is None:
+        raise ValueError(f"meter {meter} sits on no run")
+    return run.name
+
+
+def _log_ratio(flow: Floats, base: Floats) -> Floats:
+    """Log of flow over base, no lower than LEAST_SHARE; 0 where the base itself is no flow."""
+    moves = base > 0
+    ratio = np.where(moves, flow / np.where(moves, base, 1.0), 1.0)
+    return np.log(np.maximum(ratio, LEAST_SHARE))
+
+
+def _changes(network: Network, state: AsCommissioned, conditions: Conditions) -> Floats:
+    """[B, R] log changes of flow under conditions that are laid over the commissioned state."""
+    base = solve(network, _laid_over(state, AS_FOUND)).flow_m3s
+    return _log_ratio(solve(network, _laid_over(state, conditions)).flow_m3s, base)
+
+
+AS_FOUND = Conditions()
+
+
+def _laid_over(state: AsCommissioned, conditions: Conditions) -> Conditions:
+    return Conditions(
+        speed=state.speed if conditions.speed is None else conditions.speed,
+        head_factor=state.head_factor * conditions.head_factor,
+        viscosity_m2s=conditions.viscosity_m2s,
+        sump_rise_m=conditions.sump_rise_m,
+        resistance=state.resistance * conditions.resistance,
+        media_resistance=conditions.media_resistance,
+        closed=conditions.closed,
+    )
+
+
+def _run_paths(plant: Plant, network: Network, state: AsCommissioned, column: np.ndarray) -> list[_Path]:
+    factors = 1.0 / (1.0 - np.concatenate([RESTRICTED, -np.array(OPENED)])) ** 2
+    paths = []
+    for run in plant.branches:
+        index = network.runs.index(run.name)
+        resistance = np.ones((len(factors), len(network.runs)))
+        resistance[:, index] = factors
+        changes = _changes(network, state, Conditions(resistance=resistance))
+        split = len(RESTRICTED)
+        for kind, part, (hazard, shape) in (
+            (FaultKind.RESTRICTION, changes[:split], RESTRICTED_MEDIA if run.media else RESTRICTED_PLAIN),
+            (FaultKind.OPENING, changes[split:], OPENED_RUN),
+        ):
+            fault = Fault(kind=kind, subject=run.name)
+            paths.append(_Path(fault, part[:, index], part, part[:, column], hazard, shape))
+    return paths
+
+
+def _supply_path(network: Network, state: AsCommissioned, column: np.ndarray) -> _Path:
+    changes = _changes(network, state, Conditions(speed=state.speed * (1.0 + np.array(SPEED_CHANGE))))
+    base = solve(network, _laid_over(state, AS_FOUND)).flow_m3s[0]
+    total = _log_ratio(np.exp(changes) @ (base * _from_pump(network)), np.sum(base * _from_pump(network)))
+    hazard, shape = SUPPLY
+    return _Path(Fault(kind=FaultKind.SUPPLY, subject=None), total, changes, changes[:, column], hazard, shape)
+
+
+def _from_pump(network: Network) -> np.ndarray:
+    return network.parent < 0
+
+
+def _meter_paths(meters: tuple[str, ...], runs: int) -> list[_Path]:
+    sizes = np.array([*METER_LOW, *METER_HIGH])
+    hazard, shape = METER
+    return [
+        _Path(
+            Fault(kind=FaultKind.METER, subject=meter),
+            sizes,
+            np.zeros((len(sizes), runs)),
+            sizes[:, None] * (np.arange(len(meters)) == index),
+            hazard,
+            shape,
+        )
+        for index, meter in enumerate(meters)
+    ]
+
+
+def _common(network: Network, state: AsCommissioned) -> Floats:
+    """[R, C] d log flow per unit of each common part, by small differences about the commissioned state."""
+    slow, low_m, warm_k = 0.99, -0.01, 1.0
+    viscosity = network.viscosity_m2s * (1.0 - VISCOSITY_PER_KELVIN * warm_k)
+    parts = (
+        (Conditions(speed=state.speed * slow), np.log(slow)),
+        (Conditions(sump_rise_m=low_m), low_m),
+        (Conditions(viscosity_m2s=viscosity), warm_k),
+    )
+    return np.stack([_changes(network, state, conditions)[0] / unit for conditions, unit in parts], axis=1)
+
+
+# Relative fall of kinematic viscosity with temperature near 25 degC, 1/K (Sharqawy et al. 2010).
+VISCOSITY_PER_KELVIN = 0.022
