@@ -1,0 +1,264 @@
+"""`clearbore collect` as the keeper runs it: a process, a port and a broker at once, signals."""
+
+import contextlib
+import json
+import os
+import pathlib
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator, Mapping
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from config.errors import PlantFileError
+from config.load import load_plant
+from daemon.commands.collect import make_plan
+from daemon.plan import from_json, to_json
+from daemon.rig import Rig
+from tests.support.mosquitto import Mosquitto, free_port
+from tests.support.waiting import wait_until
+
+HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "sqlite_utils", "pydantic", "apscheduler", "jinja2", "analysis")
+
+RUNS = """
+[plant]
+name = "Slate cove"
+[pump]
+curve = [["0 L/h", "4.2 m"], ["5000 L/h", "3.1 m"], ["9000 L/h", "0.5 m"]]
+[[run]]
+name = "riser"
+from = "pump"
+to = "tee"
+path = [{ pipe = "1-1/2 in sch 40", length = "1 m" }]
+[[run]]
+name = "carbon"
+from = "tee"
+outlet = "20 cm"
+path = [{ pipe = "1/2 in sch 40", length = "1 m" }]
+meter = "M1"
+[[run]]
+name = "uv"
+from = "tee"
+outlet = "20 cm"
+path = [{ pipe = "3/4 in sch 40", length = "1 m" }]
+meter = "M2"
+"""
+METERS = """
+[[meter]]
+name = "M1"
+pulses_per_litre = 450
+source = {{ serial = "bench", channel = 1 }}
+[[meter]]
+name = "M2"
+pulses_per_litre = 450
+source = {{ mqtt = "shed", topic = "rack/2", pulses = "/pulses", uptime = "/uptime_s" }}
+[[serial]]
+name = "bench"
+port = "{port}"
+[[mqtt]]
+name = "shed"
+host = "127.0.0.1"
+port = {broker}
+user = "reef"
+password_file = "secret"
+"""
+
+
+def plant_file(folder: pathlib.Path, *, broker: int = 1, port: str | None = None) -> pathlib.Path:
+    """A plant file with one meter on a serial port and one on a topic."""
+    (folder / "secret").write_text("anything\n")
+    path = folder / "cove.toml"
+    path.write_text(RUNS + METERS.format(port=port or folder / "counter", broker=broker))
+    return path
+
+
+class Process:
+    """A running `clearbore collect` and its log."""
+
+    def __init__(self, plant: pathlib.Path, *options: str, environment: Mapping[str, str] | None = None) -> None:
+        self._log = plant.with_suffix(".log")
+        with self._log.open("ab") as log:
+            self.popen = subprocess.Popen(
+                [sys.executable, "-m", "daemon", "collect", str(plant), *options],
+                stderr=log,
+                env=os.environ | dict(environment or {}),
+            )
+
+    @property
+    def log(self) -> str:
+        """All that was logged so far."""
+        return self._log.read_text()
+
+    def end(self, number: signal.Signals = signal.SIGTERM) -> int:
+        """Send a signal and wait; the exit code."""
+        self.popen.send_signal(number)
+        return self.popen.wait(20)
+
+
+@contextlib.contextmanager
+def collecting(plant: pathlib.Path, *options: str, environment: Mapping[str, str] | None = None) -> Iterator[Process]:
+    """Run the command; it is dead afterwards whatever happens."""
+    process = Process(plant, *options, environment=environment)
+    try:
+        yield process
+    finally:
+        process.popen.kill()
+        process.popen.wait(10)
+
+
+def rows(plant: pathlib.Path, sql: str) -> list[tuple[object, ...]]:
+    """What a reader of the plant's database finds."""
+    connection = sqlite3.connect(f"{plant.with_suffix('.db').as_uri()}?mode=ro", uri=True)
+    try:
+        return connection.execute(sql).fetchall()
+    finally:
+        connection.close()
+
+
+LAST = "SELECT max(count), max(restart), min(count - pulses) FROM minute JOIN meter ON id = meter WHERE name = '{}'"
+
+
+@pytest.fixture
+def rig(tmp_path: pathlib.Path) -> Iterator[Rig]:
+    """A counter that sends ten lines a second."""
+    with Rig([50.0], period_ms=100, link=tmp_path / "counter") as rig:
+        yield rig
+
+
+def test_port_and_broker_at_once(tmp_path: pathlib.Path, rig: Rig, broker: Mosquitto) -> None:
+    """Both sources fill one database; SIGTERM ends it cleanly, and the rows hold every pulse up to the last line."""
+    plant = plant_file(tmp_path, broker=broker.port)
+    device = mqtt.Client(CallbackAPIVersion.VERSION2)
+    device.connect("127.0.0.1", broker.port)
+    device.loop_start()
+    with collecting(plant) as process:
+        wait_until(lambda: process.log.count("source_up") == 2)
+        for second in range(1, 21):
+            message = json.dumps({"pulses": 7 * second, "uptime_s": second})
+            device.publish("rack/2", message, qos=1).wait_for_publish(10)
+        wait_until(lambda: rig.uptime_ms >= 3000)
+        rig.pause()
+        assert process.end() == 0
+    device.disconnect()
+    device.loop_stop()
+
+    assert rows(plant, LAST.format("M1"))[0][:2] == (rig.counts[0], 0)
+    assert rows(plant, LAST.format("M2")) == [(140, 0, 7)]
+    assert rows(plant, "SELECT sum(samples) FROM minute JOIN meter ON id = meter WHERE name = 'M2'") == [(20,)]
+    assert "Traceback" not in process.log
+
+
+def test_killed_and_started_again(tmp_path: pathlib.Path, rig: Rig) -> None:
+    """After kill -9 the database is whole, and the next run goes on at the counter's own count: no pulse is lost."""
+    plant = plant_file(tmp_path)
+    with collecting(plant) as process:
+        wait_until(lambda: "source_up" in process.log)
+        wait_until(lambda: rig.uptime_ms >= 1500)
+        process.end(signal.SIGKILL)
+    with collecting(plant) as again:
+        wait_until(lambda: again.log.count("source_up source=serial") == 2)
+        line = rig.uptime_ms
+        wait_until(lambda: rig.uptime_ms >= line + 1000)
+        rig.pause()
+        assert again.end() == 0
+
+    assert rows(plant, LAST.format("M1"))[0][:2] == (rig.counts[0], 0)
+    assert rows(plant, "PRAGMA integrity_check") == [("ok",)]
+
+
+def test_the_lean_process_imports_nothing_heavy() -> None:
+    """The always-on process and its sources import neither the analysis nor any heavy package."""
+    script = (
+        "import sys, daemon.collecting, daemon.sources.serial_port, daemon.sources.mqtt_topic;"
+        f"print([name for name in {HEAVY!r} if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_nothing_read_in_the_time(tmp_path: pathlib.Path) -> None:
+    """A run of limited time that reads nothing ends with 69 and says of each source why."""
+    plant = plant_file(tmp_path, broker=free_port())
+    done = subprocess.run(
+        [sys.executable, "-m", "daemon", "collect", str(plant), "--seconds", "2"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert done.returncode == 69
+    assert "nothing was read in 2 s. serial:bench: no such port" in done.stderr
+    assert "mqtt:shed: " in done.stderr
+
+
+def test_no_meter_has_a_source(tmp_path: pathlib.Path) -> None:
+    """A plant that is fed from log files only is told what a source looks like."""
+    plant = tmp_path / "cove.toml"
+    plant.write_text(
+        RUNS + '[[meter]]\nname = "M1"\npulses_per_litre = 450\n[[meter]]\nname = "M2"\npulses_per_litre = 450\n'
+    )
+    with pytest.raises(PlantFileError, match="no meter has a source"):
+        make_plan(load_plant(plant), tmp_path / "cove.db")
+
+
+def test_the_plan_survives_the_handover(tmp_path: pathlib.Path) -> None:
+    """What the process is told is what was made of the plant file; files are found from its folder."""
+    plan = make_plan(load_plant(plant_file(tmp_path)), tmp_path / "cove.db", seconds=5)
+
+    assert from_json(to_json(plan)) == plan
+    assert plan.brokers[0].password_file == str(tmp_path / "secret")
+    assert plan.ports[0].channels == ((1, "M1"),)
+
+
+def test_the_broker_knows_us_again(tmp_path: pathlib.Path) -> None:
+    """The client's name is the same from start to start, and another for a plant elsewhere."""
+    other = tmp_path / "other"
+    other.mkdir()
+    names = [
+        make_plan(load_plant(plant_file(folder)), folder / "cove.db").brokers[0].client_id
+        for folder in (tmp_path, tmp_path, other)
+    ]
+
+    assert names[0] == names[1] != names[2]
+
+
+def test_two_collectors_of_one_database(tmp_path: pathlib.Path, rig: Rig) -> None:
+    """A second collector on the same database is refused: one file, one writer."""
+    plant = plant_file(tmp_path)
+    with collecting(plant) as first:
+        wait_until(lambda: "started" in first.log)
+        second = subprocess.run(
+            [sys.executable, "-m", "daemon", "collect", str(plant)], capture_output=True, text=True, check=False
+        )
+        assert first.popen.poll() is None
+
+    assert rig.port
+    assert second.returncode == 74
+    assert "another `clearbore collect` writes to this database" in second.stderr
+
+
+def test_service_manager_is_told(tmp_path: pathlib.Path, rig: Rig) -> None:
+    """The manager hears READY, then signs of life from the working loop, then STOPPING."""
+    plant = plant_file(tmp_path)
+    address = str(tmp_path / "notify")
+    with contextlib.closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)) as manager:
+        manager.bind(address)
+        manager.settimeout(15)
+        environment = {"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "3000000"}
+        with collecting(plant, environment=environment) as process:
+            heard = [manager.recv(4096).decode() for _ in range(3)]
+            assert process.end() == 0
+        manager.settimeout(1)
+        with contextlib.suppress(TimeoutError):
+            while True:
+                heard.append(manager.recv(4096).decode())
+
+    assert rig.port
+    assert heard[0].startswith("READY=1\nSTATUS=0 of 2 sources up")
+    assert all(message.startswith("WATCHDOG=1\nSTATUS=") for message in heard[1:-1])
+    assert heard[-1] == "STOPPING=1"
