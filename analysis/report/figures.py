@@ -1,6 +1,6 @@
-"""The pictures of the report: trends, evidence, completeness. Each is one `<svg>` element with a title and a text.
+"""Trends and completeness as pictures. Each is one `<svg>` element with a title and a text.
 
-Drawn small (430 points wide), so that the letters stay readable at the width of a phone. Every line has a dash or a
+Every line has a dash or a
 marker of its own, so that nothing hangs on its colour.
 """
 
@@ -11,22 +11,17 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.transforms import blended_transform_factory
 
-from analysis.assessment import Evidence
-from analysis.frames import HOUR_S, Floats
+from analysis.frames import HOUR_S
 from analysis.report import palette, words
-from analysis.report.period import Period, ticks
+from analysis.report.canvas import as_array, draw_legend, label_texts, new_canvas, place_axes, row_axis, time_axis
+from analysis.report.period import Period
 from analysis.report.svg import inline_svg
 from analysis.report.trends import Hours, Mark, Trend
 from analysis.report.window import lone, stretches, thinned
 from config.units import flow_in
 
-WIDTH_PT = 430
-POINTS_PER_INCH = 72
 COLUMNS = 370
-LABEL_CHARACTERS = 20
-ROW_PT = 26
 LEAST_RANGE = 0.2
-CLOSE_UP = 4
 
 
 def trend_figure(trend: Trend, period: Period, unit: str, prefix: str) -> str:
@@ -42,28 +37,6 @@ def trend_figure(trend: Trend, period: Period, unit: str, prefix: str) -> str:
     )
 
 
-def evidence_figure(evidence: Sequence[Evidence], names: Sequence[str], prefix: str, letter: str) -> str:
-    """Measured change of each meter with its 90 % interval beside what the first and the second cause would make it.
-
-    Args:
-        evidence: one row a meter.
-        names: what to call each row.
-        prefix: of the ids.
-        letter: the finding's.
-    """
-    said = "; ".join(
-        f"{words.clean(name)} {words.change(row.measured_percent)}, expected {words.change(row.expected_percent)}"
-        for name, row in zip(names, evidence, strict=True)
-    )
-    return inline_svg(
-        lambda: _evidence(evidence, names),
-        prefix=prefix,
-        title=f"Evidence for finding {letter}",
-        description=f"Change of each meter's flow since the onset: {said}.",
-        labels=_labels(names),
-    )
-
-
 def completeness_figure(hours: Hours, names: Sequence[str], period: Period, prefix: str) -> str:
     """A strip a meter: filled where its flow is known, open where it is not; `names` by column of the hours."""
     known = np.isfinite(hours.flow_m3s)
@@ -76,7 +49,7 @@ def completeness_figure(hours: Hours, names: Sequence[str], period: Period, pref
         prefix=prefix,
         title="Hours with a known flow, by meter",
         description=f"Share of the hours: {said}.",
-        labels=_labels(names),
+        labels=label_texts(names),
     )
 
 
@@ -94,45 +67,10 @@ def _trend_text(trend: Trend, period: Period, unit: str) -> str:
     )
 
 
-def _labels(names: Sequence[str]) -> dict[str, str]:
-    return {f"label-{place}": words.shortened(name, LABEL_CHARACTERS) for place, name in enumerate(names)}
-
-
-def _canvas(height_pt: float) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(WIDTH_PT / POINTS_PER_INCH, height_pt / POINTS_PER_INCH), dpi=POINTS_PER_INCH)
-    axes = figure.add_subplot()
-    _bare(axes)
-    return figure, axes
-
-
-def _bare(axes: Axes) -> None:
-    """Axes with a base line only, in quiet colours."""
-    for side in ("top", "right", "left"):
-        axes.spines[side].set_visible(False)
-    axes.spines["bottom"].set_color(palette.LEVEL.light)
-    axes.tick_params(colors=palette.MUTED.light, length=3, color=palette.LEVEL.light)
-    axes.set_axisbelow(True)
-
-
-def _place(figure: Figure, axes: Axes, margins_pt: tuple[float, float, float, float]) -> None:
-    """Put axes between margins: left, right, top, bottom."""
-    left, right, top, bottom = margins_pt
-    height = figure.get_figheight() * POINTS_PER_INCH
-    width = WIDTH_PT - left - right
-    axes.set_position((left / WIDTH_PT, bottom / height, width / WIDTH_PT, 1 - (top + bottom) / height))
-
-
-def _time_axis(axes: Axes, period: Period) -> None:
-    axes.set_xlim(period.trend_start_s, period.end_s)
-    places = ticks(period)
-    axes.set_xticks(places, [words.short_day(at_s, period.zone) for at_s in places])
-    axes.grid(visible=True, axis="x", color=palette.RULE.light, linewidth=0.6)
-
-
 def _trend(trend: Trend, period: Period, unit: str) -> Figure:
-    figure, axes = _canvas(230)
-    _place(figure, axes, (52, 12, 34, 52))
-    _time_axis(axes, period)
+    figure, axes = new_canvas(230)
+    place_axes(figure, axes, (52, 12, 34, 52))
+    time_axis(axes, period)
     axes.grid(visible=True, axis="y", color=palette.RULE.light, linewidth=0.6)
     axes.set_ylim(*_flow_range(trend, unit))
     axes.locator_params(axis="y", nbins=5)
@@ -145,24 +83,8 @@ def _trend(trend: Trend, period: Period, unit: str) -> Figure:
     axes.text(
         0, 1.04, unit, transform=axes.transAxes, ha="right", va="bottom", color=palette.MUTED.light, parse_math=False
     )
-    _legend(figure, axes, ("measured", "expected", "commissioned", "target"), 2.2)
+    draw_legend(figure, axes, ("measured", "expected", "commissioned", "target"), 2.2)
     return figure
-
-
-def _legend(figure: Figure, axes: Axes, order: Sequence[str], handle_length: float) -> None:
-    """What is what, below the picture, in a fixed order."""
-    drawn = dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True))
-    figure.legend(
-        handles=[drawn[label] for label in order if label in drawn],
-        loc="lower center",
-        ncols=4,
-        frameon=False,
-        labelcolor=palette.INK.light,
-        fontsize=11,
-        handlelength=handle_length,
-        columnspacing=1.2,
-        borderaxespad=0.1,
-    )
 
 
 def _flow_range(trend: Trend, unit: str) -> tuple[float, float]:
@@ -223,149 +145,58 @@ def _draw_flows(axes: Axes, trend: Trend, unit: str) -> None:
 
 def _draw_marks(axes: Axes, marks: Sequence[Mark]) -> None:
     """A line down from each mark: findings solid with their letter in a box, journal entries thin with a number."""
-    head = blended_transform_factory(axes.transData, axes.transAxes)
     start_s, end_s = axes.get_xlim()
+    shown = [mark for mark in marks if start_s <= mark.at_s <= end_s]
+    _draw_crowd(axes, [mark.at_s for mark in shown if not mark.sign])
     crowded_s = 0.045 * (end_s - start_s)
     raised, last_s = False, -np.inf
-    for mark in marks:
-        if not start_s <= mark.at_s <= end_s:
-            continue
+    for mark in (mark for mark in shown if mark.sign):
         raised = not raised if mark.at_s - last_s < crowded_s else False
         last_s = mark.at_s
         if mark.is_finding:
-            axes.axvspan(
-                max(mark.low_s, start_s),
-                min(mark.high_s, end_s),
-                facecolor=palette.RIVAL.light,
-                alpha=0.18,
-                linewidth=0,
-            )
+            span_s = max(mark.low_s, start_s), min(mark.high_s, end_s)
+            axes.axvspan(*span_s, facecolor=palette.RIVAL.light, alpha=0.18, linewidth=0)
         axes.axvline(
             mark.at_s,
             color=palette.INK.light,
             linewidth=1.3 if mark.is_finding else 0.8,
             linestyle="solid" if mark.is_finding else (0, (2, 2)),
         )
-        if mark.sign:
-            axes.text(
-                mark.at_s,
-                1.14 if raised else 1.03,
-                mark.sign,
-                transform=head,
-                ha="center",
-                va="bottom",
-                fontsize=11,
-                color=palette.INK.light,
-                parse_math=False,
-                bbox={"boxstyle": "square,pad=0.2", "fill": False, "edgecolor": palette.INK.light, "linewidth": 0.9}
-                if mark.is_finding
-                else None,
-            )
+        _draw_sign(axes, mark, 1.14 if raised else 1.03)
 
 
-def _row_axis(axes: Axes, count: int) -> None:
-    """A row a name; the names are stand-ins, exchanged in the finished picture."""
-    axes.set_ylim(count - 0.5, -0.5)
-    axes.set_yticks([])
-    side = blended_transform_factory(axes.transAxes, axes.transData)
-    for place in range(count):
-        axes.text(
-            -0.015,
-            place,
-            "name",
-            gid=f"label-{place}",
-            transform=side,
-            ha="right",
-            va="center",
-            color=palette.INK.light,
-        )
+def _draw_crowd(axes: Axes, at_s: Sequence[float]) -> None:
+    """Many entries of the journal: short strokes along the top, one line in all, one stroke a column of the picture."""
+    start_s, end_s = axes.get_xlim()
+    columns = np.unique(np.floor((as_array(at_s) - start_s) / (end_s - start_s) * COLUMNS))
+    places = start_s + (columns + 0.5) / COLUMNS * (end_s - start_s)
+    strokes = np.stack([places, places, np.full(len(places), np.nan)], axis=1).ravel()
+    heights = np.tile([1.0, 1.05, np.nan], len(places))
+    head = blended_transform_factory(axes.transData, axes.transAxes)
+    axes.plot(strokes, heights, transform=head, color=palette.INK.light, linewidth=0.8, clip_on=False, label="_crowd")
 
 
-def _evidence(evidence: Sequence[Evidence], names: Sequence[str]) -> Figure:
-    """All meters on one scale; beside it a close-up where one change dwarfs the others."""
-    figure, axes = _canvas(ROW_PT * len(names) + 86)
-    close_up = _close_up_percent(evidence)
-    _place(figure, axes, (130, 12 if close_up is None else 168, 18, 68))
-    _row_axis(axes, len(names))
-    _draw_evidence(axes, evidence)
-    axes.margins(x=0.08)
-    if close_up is None:
-        axes.set_xlabel("change of flow since the onset, %", color=palette.MUTED.light)
-    else:
-        axes.set_xlabel("change since the onset, %", color=palette.MUTED.light)
-        beside = figure.add_subplot(sharey=axes)
-        _bare(beside)
-        _place(figure, beside, (280, 12, 18, 68))
-        _draw_evidence(beside, evidence)
-        beside.set_xlim(-close_up, close_up)
-        beside.locator_params(axis="x", nbins=4)
-        beside.tick_params(axis="y", left=False, labelleft=False)
-        beside.set_xlabel("the same, close up, %", color=palette.MUTED.light)
-        _draw_off_scale(beside, evidence, close_up)
-    _legend(figure, axes, ("measured", "90 % interval", "first cause", "second cause"), 1.4)
-    return figure
-
-
-def _reach(row: Evidence) -> float:
-    """The farthest that anything of a row lies from zero, per cent."""
-    rival = 0.0 if row.rival_percent is None else row.rival_percent
-    return float(
-        np.nanmax(np.abs([row.measured_percent, row.low_percent, row.high_percent, row.expected_percent, rival]))
+def _draw_sign(axes: Axes, mark: Mark, height: float) -> None:
+    box = {"boxstyle": "square,pad=0.2", "fill": False, "edgecolor": palette.INK.light, "linewidth": 0.9}
+    axes.text(
+        mark.at_s,
+        height,
+        mark.sign,
+        transform=blended_transform_factory(axes.transData, axes.transAxes),
+        ha="center",
+        va="bottom",
+        fontsize=11,
+        color=palette.INK.light,
+        parse_math=False,
+        bbox=box if mark.is_finding else None,
     )
-
-
-def _close_up_percent(evidence: Sequence[Evidence]) -> float | None:
-    """Half width of the close-up: what holds all rows far smaller than the largest; None where there is none."""
-    reaches = [_reach(row) for row in evidence]
-    small = [reach for reach in reaches if reach < max(reaches) / CLOSE_UP]
-    return 1.2 * max(small) or 1.0 if small else None
-
-
-def _draw_off_scale(axes: Axes, evidence: Sequence[Evidence], close_up: float) -> None:
-    """An arrow where a row lies outside the close-up."""
-    for place, row in enumerate(evidence):
-        if abs(row.measured_percent) > close_up:
-            side = np.sign(row.measured_percent)
-            axes.plot(
-                0.93 * close_up * side, place, "<" if side < 0 else ">", color=palette.MEASURED.light, markersize=7
-            )
-
-
-def _draw_evidence(axes: Axes, evidence: Sequence[Evidence]) -> None:
-    axes.grid(visible=True, axis="x", color=palette.RULE.light, linewidth=0.6)
-    axes.locator_params(axis="x", nbins=6)
-    axes.axvline(0, color=palette.LEVEL.light, linewidth=1)
-    places = np.arange(len(evidence))
-    measured = _column([row.measured_percent for row in evidence])
-    low, high = _column([row.low_percent for row in evidence]), _column([row.high_percent for row in evidence])
-    axes.hlines(places, low, high, color=palette.MEASURED.light, linewidth=5, alpha=0.45, label="90 % interval")
-    axes.plot(measured, places, "o", color=palette.MEASURED.light, markersize=6, label="measured")
-    axes.plot(
-        _column([row.expected_percent for row in evidence]),
-        places,
-        "D",
-        markerfacecolor="none",
-        markeredgecolor=palette.EXPECTED.light,
-        markeredgewidth=1.8,
-        markersize=10,
-        label="first cause",
-    )
-    rival = _column([np.nan if row.rival_percent is None else row.rival_percent for row in evidence])
-    if np.isfinite(rival).any():
-        axes.plot(
-            rival, places, "x", color=palette.RIVAL.light, markeredgewidth=1.8, markersize=8, label="second cause"
-        )
-
-
-def _column(values: Sequence[float]) -> Floats:
-    return np.array(values, dtype=np.float64)
 
 
 def _completeness(hours: Hours, names: Sequence[str], period: Period) -> Figure:
-    figure, axes = _canvas(20 * max(1, len(names)) + 34)
-    _place(figure, axes, (130, 12, 6, 28))
-    _time_axis(axes, period)
-    _row_axis(axes, len(names))
+    figure, axes = new_canvas(20 * max(1, len(names)) + 34)
+    place_axes(figure, axes, (130, 12, 6, 28))
+    time_axis(axes, period)
+    row_axis(axes, len(names))
     for place in range(len(names)):
         known = stretches(np.isfinite(hours.flow_m3s[:, place]))
         bars = [(float(hours.hours_s[first]), float((last - first) * HOUR_S)) for first, last in known]

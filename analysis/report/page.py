@@ -9,8 +9,10 @@ from markupsafe import Markup
 from analysis.assessment import Assessment
 from analysis.events import Event
 from analysis.report import words
+from analysis.report.canvas import LABEL_CHARACTERS
 from analysis.report.content import Content, Rejected, Verdict, gather
-from analysis.report.figures import LABEL_CHARACTERS, completeness_figure, evidence_figure, trend_figure
+from analysis.report.evidence import evidence_figure
+from analysis.report.figures import completeness_figure, trend_figure
 from analysis.report.palette import css_variables
 from analysis.report.trends import Trend
 from config.plant import Plant

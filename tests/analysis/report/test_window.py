@@ -23,8 +23,8 @@ def test_grid_has_no_holes() -> None:
 @given(FLOWS, st.integers(5, 60))
 def test_thinning_keeps_the_extremes(flows: list[float], columns: int) -> None:
     """However few columns there are, the lowest and the highest flow are still drawn, and nothing is invented."""
-    values = np.array(flows)
-    at_s, drawn = window.thinned(np.arange(len(values)) * 3600.0, values, columns)
+    values = np.array(flows, dtype=np.float64)
+    at_s, drawn = window.thinned(np.arange(len(values), dtype=np.float64), values, columns)
 
     assert len(drawn) <= max(2 * columns, len(values) if len(values) <= 2 * columns else 0)
     assert (np.diff(at_s) >= 0).all()
