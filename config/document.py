@@ -44,6 +44,7 @@ from config.units import quoted
 
 MQTT_PORT = 1883  # IANA: mqtt
 MQTT_TLS_PORT = 8883  # IANA: secure-mqtt
+MAX_RUNS = 500  # ten large manifolds
 _COUNTER_BITS = (16, 32)
 
 
@@ -328,7 +329,7 @@ class Document(Table):
     plant: PlantTable
     water: WaterTable = WaterTable()
     pump: PumpTable
-    run: list[RunTable] = Field(min_length=1)
+    run: list[RunTable] = Field(min_length=1, max_length=MAX_RUNS)
     meter: list[MeterTable] = Field(default_factory=list)
     serial: list[SerialTable] = Field(default_factory=list)
     mqtt: list[MqttTable] = Field(default_factory=list)

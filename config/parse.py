@@ -35,7 +35,7 @@ def parse_plant(text: str, *, file: str) -> PlantFile:
     Raises:
         PlantFileError: with every fault.
     """
-    plain = text.removeprefix("\ufeff").replace("\r\n", "\n")
+    plain = text.removeprefix("\ufeff")
     try:
         raw = tomllib.loads(plain)
         lines = key_lines(plain)

@@ -36,6 +36,7 @@ _LIMITS = {
     "less_than": ("lt", "must be less than"),
     "less_than_equal": ("le", "must be at most"),
     "string_too_long": ("max_length", "has more characters than"),
+    "too_long": ("max_length", "has more entries than"),
 }
 
 

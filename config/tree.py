@@ -111,9 +111,9 @@ def _nodes(runs: list[_Run]) -> Iterator[Flaw]:
             other = ended_by[run.end].name
             yield Flaw(path=path, what=f"run {other!r} ends at {run.end!r} too: one run only may end at a node")
         ended_by.setdefault(run.end, run)
-    starts = {run.start for run in runs}
+    led_on = {None, PUMP_NODE, *(run.start for run in runs)}
     for run in runs:
-        if run.end not in {None, PUMP_NODE, *starts} and "outlet" not in run.table:
+        if run.end not in led_on and "outlet" not in run.table:
             what = f'leads nowhere: no run starts at {run.end!r}; write from = "{run.end}" in the run that goes on, or an outlet here'
             yield Flaw(path=("run", run.place, "to"), what=what)
         if run.start is not None and run.start != PUMP_NODE and run.start not in ended_by:
@@ -134,26 +134,39 @@ def _loops(runs: list[_Run]) -> Iterator[Flaw]:
     for run in runs:
         if run.end is not None:
             ended_by.setdefault(run.end, run)
-    told: set[int] = set()
+    settled: set[int] = set()
     for run in runs:
-        loop = _loop_of(run, ended_by)
-        if loop and not told & set(loop):
-            names = " -> ".join(str(runs_by_place.name) for runs_by_place in loop.values())
+        upstream = _upstream(run, ended_by, settled)
+        settled |= set(upstream)
+        for loop in _loop_in(upstream, ended_by):
+            names = " -> ".join(str(part.name) for part in loop)
             yield Flaw(
-                path=("run", run.place, "from"),
+                path=("run", min(part.place for part in loop), "from"),
                 what=f"a loop: {names} lead back to where they start; a manifold is a tree from the pump outward",
             )
-        told |= set(loop)
 
 
-def _loop_of(run: _Run, ended_by: Mapping[str, _Run]) -> dict[int, _Run]:
-    """The runs of the loop that this run is part of, by place; empty if it is part of none."""
+def _upstream(run: _Run, ended_by: Mapping[str, _Run], settled: set[int]) -> dict[int, _Run]:
+    """This run and those upstream of it by place, up to the pump, to a run met twice, or to one settled before."""
     upstream: dict[int, _Run] = {}
     at: _Run | None = run
-    while at is not None and at.place not in upstream:
+    while at is not None and at.place not in upstream and at.place not in settled:
         upstream[at.place] = at
-        at = ended_by.get(at.start) if at.start is not None and at.start != PUMP_NODE else None
-    return dict(reversed(upstream.items())) if at is run else {}
+        at = _feeder(at, ended_by)
+    return upstream
+
+
+def _feeder(run: _Run, ended_by: Mapping[str, _Run]) -> _Run | None:
+    """The run that ends where this one starts."""
+    return ended_by.get(run.start) if run.start is not None and run.start != PUMP_NODE else None
+
+
+def _loop_in(upstream: Mapping[int, _Run], ended_by: Mapping[str, _Run]) -> Iterator[list[_Run]]:
+    """The loop that a way upstream ends in, in the direction of flow; none if it ends elsewhere."""
+    way = list(upstream.values())
+    last = _feeder(way[-1], ended_by) if way else None
+    if last in way:
+        yield way[way.index(last) :][::-1]
 
 
 def _whole(runs: list[_Run]) -> Iterator[Flaw]:

@@ -186,6 +186,13 @@ FAULTS = [
     ('["9000 L/h", "0.5 m"]', '["5000 L/h", "0.5 m"]', "pump: curve", "point 3: the flow must rise"),
     ('["9000 L/h", "0.5 m"]', '["9000 L/h"]', "pump: curve", "point 3 is not a pair"),
     ('["9000 L/h", "0.5 m"]', '["9000", "0,5 m"]', "pump: curve", "point 3: '9000' has no unit"),
+    (
+        '["9000 L/h", "0.5 m"]',
+        '["9000 m3/h", "0.5 m"]',
+        "pump: curve",
+        "point 3: '9000 m3/h' must be at most 1080 m3/h",
+    ),
+    ('["0 L/h", "4.2 m"]', '["0 L/h", "420 m"]', "pump: curve", "at most 100 m"),
     (', ["5000 L/h", "3.1 m"], ["9000 L/h", "0.5 m"]', "", "pump: curve", "two points or more"),
     ('["0 L/h", "4.2 m"], ', "", "pump: curve", "only if the first is the head at no flow"),
     ('speed = "90 %"', 'speed = "0 %"', "pump: speed", "more than 0 %"),
@@ -297,6 +304,13 @@ def test_the_line_is_that_of_the_key() -> None:
 
     assert text.splitlines()[fault.line - 1].strip() == '{ barb = "8 kg" },'
     assert fault.pointer == "/run/2/path/6/barb"
+
+
+def test_pointers_escape_what_rfc_6901_escapes() -> None:
+    """Source: RFC 6901, section 3: ~ is written ~0, / is written ~1."""
+    (fault,) = faults_of(changed("[water]", '[water]\n"a/b~c" = 1'))
+
+    assert fault.pointer == "/water/a~1b~0c"
 
 
 def test_all_faults_come_at_once_in_the_order_of_the_file() -> None:

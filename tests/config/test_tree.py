@@ -78,13 +78,30 @@ def test_two_counts_of_one_message_are_two_meters() -> None:
 
 
 def test_a_loop_is_told_once_with_its_runs() -> None:
-    """Even when runs hang from it that are not part of it."""
+    """Even when runs hang from it that are not part of it, whichever comes first in the file."""
     loop = run_text("a", "n3", 'to = "n1"') + run_text("b", "n1", 'to = "n2"') + run_text("c", "n2", 'to = "n3"')
-    faults = said(REEF + loop + run_text("d", "n2", 'outlet = "1 m"'))
+    branch = run_text("d", "n2", 'outlet = "1 m"')
+    for faults in (said(REEF + loop + branch), said(REEF + branch + loop)):
+        assert len(faults) == 1
+        assert faults[0][0] == "run a: from"
+        assert any(f"a loop: {way} lead" in faults[0][1] for way in ("a -> b -> c", "b -> c -> a", "c -> a -> b"))
 
-    assert len(faults) == 1
-    assert faults[0][0] == "run a: from"
-    assert "a loop: b -> c -> a" in faults[0][1]
+
+def test_two_loops_are_two_faults() -> None:
+    """Each with its own runs."""
+    text = REEF + run_text("a", "n2", 'to = "n1"') + run_text("b", "n1", 'to = "n2"') + run_text("c", "n", 'to = "n"')
+
+    assert [where for where, _ in said(text)] == ["run a: from", "run c: from"]
+
+
+def test_a_very_long_chain_is_refused_in_good_time() -> None:
+    """Thousands of runs are a slip of a script, not a plant; all that is wrong is said once."""
+    chain = "".join(run_text(f"r{n}", f"n{n}", f'to = "n{n + 1}"') for n in range(3000))
+    ((where, what),) = said(
+        REEF + run_text("first", "tee", 'to = "n0"') + chain + run_text("x", "n3000", 'outlet = "1 m"')
+    )
+
+    assert (where, what) == ("run", "has more entries than 500")
 
 
 def test_a_run_that_bites_its_own_tail_is_a_loop() -> None:

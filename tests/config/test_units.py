@@ -214,6 +214,10 @@ def test_a_limit_of_temperature_knows_its_zero() -> None:
     """60 degC is 140 degF."""
     with pytest.raises(QuantityError, match="at most 140 f"):
         read_quantity("200 f", TEMPERATURE, high=60.0)
+    with pytest.raises(QuantityError, match="more than 32 f"):
+        read_quantity("30 f", TEMPERATURE, above=0.0)
+    with pytest.raises(QuantityError, match="at least 32 f"):
+        read_quantity("30 f", TEMPERATURE, low=0.0)
 
 
 @given(st.text(max_size=30), st.sampled_from(DIMENSIONS))
