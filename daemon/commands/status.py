@@ -1,0 +1,236 @@
+"""`clearbore status`: what each meter last said, and how collecting goes."""
+
+import datetime as dt
+import json
+import pathlib
+import sqlite3
+import sys
+import zoneinfo
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import click
+
+from config.load import load_plant
+from config.plant import Plant
+from config.units import flow_in, show_flow
+from daemon import clock
+from daemon.status import MeterStatus, SourceStatus, Status, read_status
+from daemon.store.opening import default_path, open_reader, storage_errors
+
+ALARM_ACTIVE = 1
+EDGES_WORTH_A_WORD = 0.1
+"""Share of edges thrown away from which a counter's contact or wiring is to be looked at (common practice, no source)."""
+
+
+@click.command(
+    name="status",
+    epilog="Exit code 1: a meter with a source has said nothing for more than 10 minutes. 66: no database.",
+)
+@click.argument("plant", type=click.Path(path_type=pathlib.Path))
+@click.option(
+    "--db",
+    type=click.Path(path_type=pathlib.Path),
+    help="The database.  [default: beside the plant file, with the suffix .db]",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output.")
+def command(plant: pathlib.Path, *, db: pathlib.Path | None, as_json: bool) -> None:
+    """Say what each meter of the plant file PLANT last said, and how its ports and brokers do.
+
+    No flow is not silence: a meter whose counter goes on reporting the same count is heard.
+    """
+    plant_file = load_plant(plant)
+    path = db or default_path(plant)
+    now_s = clock.now_s()
+    connection = open_reader(path)
+    try:
+        with storage_errors(path):
+            status = read_status(connection, plant_file.plant, path, now_s=now_s)
+    finally:
+        connection.close()
+    for line in _lines(plant_file.plant, status, path):
+        click.echo(line, err=as_json)
+    if as_json:
+        click.echo(json.dumps(_as_json(plant_file.plant, status, path, now_s), ensure_ascii=False))
+    if status.silent:
+        sys.exit(ALARM_ACTIVE)
+
+
+def _lines(plant: Plant, status: Status, path: pathlib.Path) -> Iterator[str]:
+    """The status in text."""
+    zone = zoneinfo.ZoneInfo(plant.timezone)
+    yield f"{plant.name}: {_collector_words(status, zone)}"
+    yield ""
+    yield from _table(
+        ("meter", "run", "last reading", "pulses/s", "flow", "restarts in a day"),
+        [_meter_cells(meter, plant.flow_unit, zone) for meter in status.meters],
+    )
+    if status.sources:
+        yield ""
+        yield from _table(
+            ("source", "at", "good", "rejected", "state"),
+            [_source_cells(source, running=status.collector.running) for source in status.sources],
+        )
+    for source in status.sources:
+        yield from (f"  {source.name} rejected: {reason}: {times:,}" for reason, times in source.rejected.items())
+    for name, reasons in status.other_rejected.items():
+        yield f"  {name} rejected: {', '.join(f'{reason}: {times:,}' for reason, times in reasons.items())}"
+    yield ""
+    yield f"database {path}: {_size(status.database_bytes)}{_span(status, zone)}"
+    yield from _advice(status)
+
+
+def _collector_words(status: Status, zone: zoneinfo.ZoneInfo) -> str:
+    """Whether someone collects."""
+    collector = status.collector
+    if collector.running:
+        return f"collecting since {_time(collector.started_ms, zone)}"
+    if collector.stopped_ms is not None:
+        return f"not collecting; stopped {_time(collector.stopped_ms, zone)}"
+    if collector.seen_ms is not None:
+        return f"not collecting; the collector ended without a word after {_time(collector.seen_ms, zone)}"
+    return "nothing was ever collected into this database (start `clearbore collect`)"
+
+
+def _meter_cells(meter: MeterStatus, flow_unit: str, zone: zoneinfo.ZoneInfo) -> tuple[str, ...]:
+    """A meter's line."""
+    if meter.last_ms is None or meter.age_s is None:
+        last = "none in the last 7 days"
+    else:
+        last = _time(meter.last_ms, zone) if meter.source is None else f"{_duration(meter.age_s)} ago"
+    return (
+        meter.name,
+        meter.run or "-",
+        f"SILENT, {last}" if meter.silent else last,
+        "-" if meter.rate_hz is None else f"{meter.rate_hz:.2f}",
+        "-" if meter.flow_m3s is None else show_flow(meter.flow_m3s, flow_unit),
+        str(meter.restarts),
+    )
+
+
+def _source_cells(source: SourceStatus, *, running: bool) -> tuple[str, ...]:
+    """A source's line."""
+    state = source.words if source.up or source.since_ms is None else f"DOWN: {source.words}"
+    if not running and source.since_ms is not None:
+        state = f"not collecting; was {source.words}"
+    return (source.name, source.where, f"{source.good:,}", f"{sum(source.rejected.values()):,}", state)
+
+
+def _advice(status: Status) -> Iterator[str]:
+    """What to look at."""
+    if status.silent:
+        yield ""
+        yield f"silent for more than 10 minutes: {', '.join(status.silent)}"
+        if status.collector.running:
+            yield "look at the state of its source above, then at the counter's power and cable; silence is not zero flow"
+        else:
+            yield "nobody collects: start `clearbore collect`, or see what the service manager says"
+    for meter in status.meters:
+        if meter.edges and meter.count is not None and meter.edges > EDGES_WORTH_A_WORD * (meter.count + meter.edges):
+            yield (
+                f"{meter.name}: its counter threw away {meter.edges:,} edges beside {meter.count:,} counted: "
+                "look at the meter's contact and wiring, and whether pulses come faster than the counter accepts"
+            )
+    if status.collector.lost:
+        yield f"{status.collector.lost:,} lines or messages were turned away because the collector was busy"
+    if status.collector.write_failures:
+        yield f"the database refused {status.collector.write_failures:,} writes since the collector started; see its log"
+
+
+def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Columns as wide as they must be."""
+    widths = [max(len(row[column]) for row in (head, *rows)) for column in range(len(head))]
+    for row in (head, *rows):
+        yield "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+
+
+def _time(at_ms: float | None, zone: zoneinfo.ZoneInfo) -> str:
+    """Local time of the plant, to the minute."""
+    if at_ms is None:
+        return "an unknown time"
+    return dt.datetime.fromtimestamp(at_ms / 1000, zone).strftime("%Y-%m-%d %H:%M")
+
+
+def _duration(seconds: float) -> str:
+    """A span in the unit that fits."""
+    for limit, divisor, unit in ((120, 1, "s"), (7_200, 60, "min"), (172_800, 3_600, "h")):
+        if seconds < limit:
+            return f"{max(seconds, 0.0) / divisor:.0f} {unit}"
+    return f"{seconds / 86_400:.0f} days"
+
+
+def _size(count: int) -> str:
+    """Bytes in kB or MB."""
+    return f"{count / 1e6:.1f} MB" if count >= 1_000_000 else f"{count / 1e3:.0f} kB"  # noqa: PLR2004 - a million
+
+
+def _span(status: Status, zone: zoneinfo.ZoneInfo) -> str:
+    """From when to when there are readings."""
+    if status.first_minute is None or status.last_minute is None:
+        return ", no readings yet"
+    first, last = (_time(minute * 60_000, zone) for minute in (status.first_minute, status.last_minute))
+    return f", readings from {first} to {last} ({zone.key})"
+
+
+def _as_json(plant: Plant, status: Status, path: pathlib.Path, now_s: float) -> dict[str, Any]:
+    """The status for machines."""
+    collector = status.collector
+    return {
+        "plant": plant.name,
+        "at": clock.utc_text(now_s),
+        "collector": {
+            "running": collector.running,
+            "pid": collector.pid,
+            "started_at": _utc(collector.started_ms),
+            "seen_at": _utc(collector.seen_ms),
+            "stopped_at": _utc(collector.stopped_ms),
+            "turned_away": collector.lost,
+            "write_failures": collector.write_failures,
+        },
+        "sources": [_source_json(source) for source in status.sources],
+        "meters": [_meter_json(meter) for meter in status.meters],
+        "rejected_in_logs": status.other_rejected,
+        "silent": list(status.silent),
+        "database": {
+            "path": str(path),
+            "bytes": status.database_bytes,
+            "first_at": None if status.first_minute is None else clock.utc_text(status.first_minute * 60),
+            "last_at": None if status.last_minute is None else clock.utc_text(status.last_minute * 60),
+            "sqlite_version": sqlite3.sqlite_version,
+        },
+    }
+
+
+def _source_json(source: SourceStatus) -> dict[str, Any]:
+    """A source for machines."""
+    return {
+        "name": source.name,
+        "at": source.where,
+        "up": source.up,
+        "state": source.words,
+        "since": _utc(source.since_ms),
+        "good": source.good,
+        "rejected": dict(source.rejected),
+    }
+
+
+def _meter_json(meter: MeterStatus) -> dict[str, Any]:
+    """A meter for machines."""
+    return {
+        "name": meter.name,
+        "run": meter.run,
+        "source": meter.source,
+        "last_reading_at": _utc(meter.last_ms),
+        "age_s": None if meter.age_s is None else round(meter.age_s, 1),
+        "silent": meter.silent,
+        "pulses": meter.count,
+        "rate_hz": meter.rate_hz,
+        "flow_l_per_h": None if meter.flow_m3s is None else round(flow_in("L/h", meter.flow_m3s), 3),
+        "restarts_in_a_day": meter.restarts,
+        "edges_thrown_away": meter.edges,
+    }
+
+
+def _utc(at_ms: int | None) -> str | None:
+    """UTC with Z."""
+    return None if at_ms is None else clock.utc_text(at_ms / 1000)

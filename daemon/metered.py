@@ -1,0 +1,44 @@
+"""One rate to one flow, for processes that must do without numpy; analysis.calibration does whole frames."""
+
+import itertools
+import math
+from collections.abc import Iterable, Sequence
+
+from analysis.events import Event, EventKind
+from config.plant import Meter
+
+LITRES_PER_M3 = 1000.0
+
+
+def k_points_at(meter: Meter, events: Iterable[Event], at_s: float) -> tuple[tuple[float, float], ...]:
+    """(flow m3/s, pulses per litre) in force: a journalled calibration supersedes the plant file from its date on."""
+    calibrations = [
+        event
+        for event in events
+        if event.kind is EventKind.CALIBRATION and event.target == meter.name and event.at_s <= at_s
+    ]
+    if not calibrations:
+        return meter.k_points
+    return ((0.0, float(max(calibrations, key=lambda event: event.at_s).value)),)
+
+
+def flow_at(rate_hz: float, k_points: Sequence[tuple[float, float]]) -> float:
+    """Flow in m3/s that turns a meter at this rate.
+
+    Args:
+        rate_hz: pulses a second.
+        k_points: (flow m3/s, pulses per litre), flow rising. K runs straight between points and stays level outside
+            them, so that the rate is a quadratic of the flow between two points.
+    """
+    points = [(flow_m3s, k * LITRES_PER_M3) for flow_m3s, k in k_points]
+    (first_flow, first_k), (last_flow, last_k) = points[0], points[-1]
+    if rate_hz <= first_flow * first_k or len(points) == 1:
+        return rate_hz / first_k
+    if rate_hz >= last_flow * last_k:
+        return rate_hz / last_k
+    (low_flow, low_k), (high_flow, high_k) = next(
+        (low, high) for low, high in itertools.pairwise(points) if rate_hz <= high[0] * high[1]
+    )
+    slope = (high_k - low_k) / (high_flow - low_flow)
+    level = low_k - slope * low_flow
+    return 2 * rate_hz / (level + math.sqrt(max(level**2 + 4 * slope * rate_hz, 0.0)))

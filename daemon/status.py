@@ -1,0 +1,296 @@
+"""How collecting goes, read from the database alone. Works on the base install and without numpy."""
+
+import json
+import os
+import pathlib
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from analysis.events import Event
+from config.plant import Meter, MqttSource, Plant
+from daemon.metered import flow_at, k_points_at
+from daemon.store.journal import read_events
+
+SILENT_S = 600.0
+"""A meter with a source that has said nothing for longer is silent, whatever its flow."""
+SIGN_OF_LIFE_S = 180.0
+"""The collector writes once a minute; three missed are no accident."""
+LOOK_BACK_MINUTES = 7 * 24 * 60
+DAY_MINUTES = 24 * 60
+ENOUGH_MS = 20_000
+MINUTE_MS = 60_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterStatus:
+    """What a meter last said.
+
+    Attributes:
+        source: `serial:NAME` or `mqtt:NAME`; None for a meter that is fed from log files only.
+        last_ms: UTC epoch milliseconds of the last reading of the last seven days of readings; None without one.
+        rate_hz: pulses a second over the last minute of readings; None if they are too few.
+        restarts: known restarts of its counter in the day up to its last reading.
+        edges: edges that its counter threw away since it started; None if it does not say.
+    """
+
+    name: str
+    run: str | None
+    source: str | None
+    last_ms: int | None
+    count: int | None
+    rate_hz: float | None
+    flow_m3s: float | None
+    restarts: int
+    edges: int | None
+    age_s: float | None
+    silent: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceStatus:
+    """What a source last said of itself; `up` only while the collector runs; `good` lines or messages since the collector started."""
+
+    name: str
+    where: str
+    up: bool
+    words: str
+    since_ms: int | None
+    good: int
+    rejected: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CollectorStatus:
+    """Whether the collector runs; times in UTC epoch milliseconds, None where it never ran."""
+
+    running: bool
+    pid: int | None
+    started_ms: int | None
+    seen_ms: int | None
+    stopped_ms: int | None
+    lost: int
+    write_failures: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """Everything; `other_rejected` counts lines of log files, by source and reason."""
+
+    collector: CollectorStatus
+    sources: tuple[SourceStatus, ...]
+    meters: tuple[MeterStatus, ...]
+    other_rejected: Mapping[str, Mapping[str, int]]
+    database_bytes: int
+    first_minute: int | None
+    last_minute: int | None
+
+    @property
+    def silent(self) -> tuple[str, ...]:
+        """Meters with a source that say nothing."""
+        return tuple(meter.name for meter in self.meters if meter.silent)
+
+
+def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, *, now_s: float) -> Status:
+    """Gather the status.
+
+    Args:
+        connection: of `open_reader`.
+        plant: whose meters and sources to look for.
+        db: path of the database, for its size.
+        now_s: UTC epoch seconds.
+    """
+    states = _states(connection)
+    rejected = _rejected(connection)
+    last_minute = connection.execute("SELECT max(minute) FROM minute").fetchone()[0]
+    events = read_events(connection)
+    sources = _source_names(plant)
+    collector = _collector(*states.get("collector", (None, {})), now_s=now_s)
+    return Status(
+        collector=collector,
+        sources=tuple(
+            _source(states.get(name, (None, {}))[1], name, where, rejected.get(name, {}), running=collector.running)
+            for name, where in sources.items()
+        ),
+        meters=tuple(_meter(connection, plant, meter, events, (last_minute, states, now_s)) for meter in plant.meters),
+        other_rejected={name: reasons for name, reasons in rejected.items() if name not in sources},
+        database_bytes=sum(file.stat().st_size for file in (db, db.with_name(f"{db.name}-wal")) if file.exists()),
+        first_minute=connection.execute("SELECT min(minute) FROM minute").fetchone()[0],
+        last_minute=last_minute,
+    )
+
+
+_States = Mapping[str, tuple[int, Mapping[str, Any]]]
+
+
+def source_of(meter: Meter) -> str | None:
+    """The name of a meter's source as the collector writes it."""
+    if meter.source is None:
+        return None
+    if isinstance(meter.source, MqttSource):
+        return f"mqtt:{meter.source.broker}"
+    return f"serial:{meter.source.port}"
+
+
+def _source_names(plant: Plant) -> dict[str, str]:
+    """Ports and brokers that a meter needs, with where they are."""
+    used = {source_of(meter) for meter in plant.meters}
+    ports = {f"serial:{port.name}": port.port for port in plant.serial_ports}
+    brokers = {f"mqtt:{broker.name}": f"{broker.host}:{broker.port}" for broker in plant.brokers}
+    return {name: where for name, where in (ports | brokers).items() if name in used}
+
+
+def _states(connection: sqlite3.Connection) -> _States:
+    """(time, body) by name; a body that is no JSON object counts as empty."""
+    found: dict[str, tuple[int, Mapping[str, Any]]] = {}
+    for name, at_ms, text in connection.execute("SELECT name, at_ms, body FROM source_state").fetchall():
+        try:
+            body = json.loads(text)
+        except ValueError:
+            body = {}
+        found[name] = (at_ms, body if isinstance(body, dict) else {})
+    return found
+
+
+def _rejected(connection: sqlite3.Connection) -> dict[str, dict[str, int]]:
+    """How often by source and reason."""
+    found: dict[str, dict[str, int]] = {}
+    for source, reason, times in connection.execute("SELECT source, reason, times FROM rejected").fetchall():
+        found.setdefault(source, {})[reason] = times
+    return found
+
+
+def _collector(seen_ms: int | None, body: Mapping[str, Any], *, now_s: float) -> CollectorStatus:
+    """Whether the collector lives, from its last words and its process."""
+    pid = body.get("pid")
+    fresh = seen_ms is not None and abs(now_s - seen_ms / 1000) <= SIGN_OF_LIFE_S
+    return CollectorStatus(
+        running=fresh and body.get("stopped_ms") is None and isinstance(pid, int) and _lives(pid),
+        pid=pid,
+        started_ms=body.get("started_ms"),
+        seen_ms=seen_ms,
+        stopped_ms=body.get("stopped_ms"),
+        lost=body.get("lost", 0),
+        write_failures=body.get("write_failures", 0),
+    )
+
+
+def _lives(pid: int) -> bool:
+    """Whether there is such a process, of whatever user."""
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
+
+
+def _source(
+    body: Mapping[str, Any], name: str, where: str, rejected: Mapping[str, int], *, running: bool
+) -> SourceStatus:
+    """One source; one that the collector never named has not been tried."""
+    return SourceStatus(
+        name=name,
+        where=where,
+        up=running and bool(body.get("up", False)),
+        words=body.get("words", "never collected"),
+        since_ms=body.get("since_ms") or None,
+        good=body.get("good", 0),
+        rejected=rejected,
+    )
+
+
+def _meter(
+    connection: sqlite3.Connection,
+    plant: Plant,
+    meter: Meter,
+    events: Sequence[Event],
+    context: tuple[int | None, _States, float],
+) -> MeterStatus:
+    """One meter, from its latest rows."""
+    last_minute, states, now_s = context
+    rows = _latest_rows(connection, meter.name, last_minute)
+    run = plant.run_of_meter(meter.name)
+    source = source_of(meter)
+    last_ms = rows[0].end_ms if rows else None
+    rate_hz = _rate_hz(rows, meter.counter_bits)
+    age_s = None if last_ms is None else now_s - last_ms / 1000
+    flow_m3s = None
+    if rate_hz is not None and last_ms is not None:
+        flow_m3s = flow_at(rate_hz, k_points_at(meter, events, last_ms / 1000))
+    return MeterStatus(
+        name=meter.name,
+        run=None if run is None else run.name,
+        source=source,
+        last_ms=last_ms,
+        count=rows[0].count if rows else None,
+        rate_hz=rate_hz,
+        flow_m3s=flow_m3s,
+        restarts=_restarts(connection, meter.name, rows),
+        edges=_edges(states, source, meter.name),
+        age_s=age_s,
+        silent=source is not None and (age_s is None or age_s > SILENT_S),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """What is needed of a minute row."""
+
+    end_ms: int
+    span_ms: int
+    count: int
+    pulses: int
+    restart: int
+
+
+def _latest_rows(connection: sqlite3.Connection, meter: str, last_minute: int | None) -> list[_Row]:
+    """The last two rows of a meter, newest first, of the last days of the database."""
+    rows = connection.execute(
+        "SELECT minute * 60000 + at_ms, span_ms, count, pulses, restart FROM minute"
+        " WHERE meter = (SELECT id FROM meter WHERE name = ?) AND minute >= ?"
+        " ORDER BY minute DESC, part DESC LIMIT 2",
+        (meter, (last_minute or 0) - LOOK_BACK_MINUTES),
+    )
+    return [
+        _Row(end_ms=end_ms, span_ms=span_ms, count=count, pulses=pulses, restart=restart)
+        for end_ms, span_ms, count, pulses, restart in rows.fetchall()
+    ]
+
+
+def _rate_hz(rows: Sequence[_Row], bits: int) -> float | None:
+    """Pulses a second from the newest row, reaching back to the one before if it is short."""
+    if not rows:
+        return None
+    newest = rows[0]
+    if newest.span_ms >= ENOUGH_MS or (len(rows) == 1 and newest.span_ms > 0):
+        return newest.pulses * 1000 / newest.span_ms
+    if len(rows) == 1 or newest.restart:
+        return None
+    elapsed_ms = newest.end_ms - rows[1].end_ms
+    wrapped = newest.count < rows[1].count and bits == 16  # noqa: PLR2004 - the narrow counters wrap every few minutes
+    if newest.count < rows[1].count and not wrapped:
+        return None
+    if not 0 < elapsed_ms <= SILENT_S * 1000:
+        return None
+    return (newest.count - rows[1].count) % (1 << bits) * 1000 / elapsed_ms
+
+
+def _restarts(connection: sqlite3.Connection, meter: str, rows: Sequence[_Row]) -> int:
+    """Known restarts in the day up to the last reading."""
+    if not rows:
+        return 0
+    (restarts,) = connection.execute(
+        "SELECT count(*) FROM minute WHERE meter = (SELECT id FROM meter WHERE name = ?) AND restart = 1 AND minute > ?",
+        (meter, rows[0].end_ms // MINUTE_MS - DAY_MINUTES),
+    ).fetchone()
+    return int(restarts)
+
+
+def _edges(states: _States, source: str | None, meter: str) -> int | None:
+    """Edges thrown away, as the collector last noted them."""
+    _, body = states.get(source or "", (None, {}))
+    edges = body.get("meters", {}).get(meter, {}).get("edges")
+    return edges if isinstance(edges, int) else None

@@ -1,0 +1,277 @@
+"""`clearbore status`: readings, silence, sources, and what to look at."""
+
+import json
+import os
+import pathlib
+import subprocess
+import sys
+import time
+from collections.abc import Mapping
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from daemon.commands.status import command
+from daemon.plan import PortPlan
+from daemon.store import writer
+from daemon.store.prepare import prepare_store
+from daemon.store.writer import MinuteRow
+from daemon.tally import MeterTally, SourceTally
+
+PLANT = """
+[plant]
+name = "Slate cove"
+flow_unit = "L/h"
+timezone = "Atlantic/Azores"
+[pump]
+curve = [["0 L/h", "4.2 m"], ["5000 L/h", "3.1 m"], ["9000 L/h", "0.5 m"]]
+[[run]]
+name = "riser"
+from = "pump"
+to = "tee"
+path = [{ pipe = "1-1/2 in sch 40", length = "1 m" }]
+[[run]]
+name = "carbon"
+from = "tee"
+outlet = "20 cm"
+path = [{ pipe = "1/2 in sch 40", length = "1 m" }]
+meter = "M1"
+[[run]]
+name = "uv"
+from = "tee"
+outlet = "20 cm"
+path = [{ pipe = "3/4 in sch 40", length = "1 m" }]
+meter = "M2"
+[[meter]]
+name = "M1"
+pulses_per_litre = 450
+source = { serial = "bench", channel = 1 }
+[[meter]]
+name = "M2"
+pulses_per_litre = 100
+[[serial]]
+name = "bench"
+port = "/dev/counter"
+"""
+
+
+@pytest.fixture
+def plant(tmp_path: pathlib.Path) -> pathlib.Path:
+    """A plant file with an empty database; M1 has a source, M2 is fed from log files."""
+    path = tmp_path / "cove.toml"
+    path.write_text(PLANT)
+    prepare_store(path.with_suffix(".db"))
+    return path
+
+
+def row(age_s: float, *, meter: int = 1, counted: int = 3000, pulses: int = 2950, span_ms: int = 59_000) -> MinuteRow:
+    """A minute row whose last reading is so old; 50 pulses a second by default."""
+    minute, at_ms = divmod(round((time.time() - age_s) * 1000), 60_000)
+    rate_mhz = 50_000 if span_ms else None
+    return MinuteRow(
+        minute=minute,
+        meter=meter,
+        part=0,
+        counted=counted,
+        pulses=pulses,
+        at_ms=at_ms,
+        span_ms=span_ms,
+        low_mhz=rate_mhz,
+        high_mhz=rate_mhz,
+        samples=60 if span_ms else 1,
+        restart=0,
+    )
+
+
+def fill(
+    plant: pathlib.Path,
+    *rows: MinuteRow,
+    states: Mapping[str, Mapping[str, Any]] | None = None,
+    rejected: Mapping[tuple[str, str], int] | None = None,
+) -> None:
+    """Put rows, states and counts of rejected lines into the database."""
+    connection = writer.open_writer(plant.with_suffix(".db"))
+    writer.meter_ids(connection, ["M1", "M2"])
+    writer.write_minutes(connection, rows)
+    for name, body in (states or {}).items():
+        writer.write_source_state(connection, name, round(time.time() * 1000), json.dumps(body))
+    for (source, reason), times in (rejected or {}).items():
+        writer.count_rejected(connection, source, reason, times)
+    connection.close()
+
+
+def collecting(**changes: Any) -> dict[str, dict[str, Any]]:
+    """States as a running collector writes them; this test's process plays the collector."""
+    port = PortPlan(name="bench", port="/dev/counter", baud=38400, channels=((1, "M1"),))
+    source = SourceTally(where=port.port, up=True, words="port open", since_ms=1, good=1234)
+    source.meters["M1"] = MeterTally(count=3000, uptime_ms=60_000, at_ms=1, edges=changes.pop("edges", 4))
+    collector = {
+        "pid": os.getpid(),
+        "started_ms": 1_800_000_000_000,
+        "stopped_ms": None,
+        "lost": 0,
+        "write_failures": 0,
+    }
+    return {"collector": collector | changes, "serial:bench": source.body()}
+
+
+def run(plant: pathlib.Path, *options: str) -> Result:
+    """Run the command."""
+    return CliRunner().invoke(command, [str(plant), *options])
+
+
+def as_json(plant: pathlib.Path) -> dict[str, Any]:
+    """What the command says to machines."""
+    decoded = json.loads(run(plant, "--json").stdout)
+    assert isinstance(decoded, dict)
+    return decoded
+
+
+def test_rate_and_flow_of_the_last_minute(plant: pathlib.Path) -> None:
+    """50 pulses a second at 450 pulses a litre are 400 L/h; all is well, exit code 0."""
+    fill(plant, row(30), states=collecting())
+    result = run(plant)
+
+    assert result.exit_code == 0
+    assert "M1     carbon  30 s ago" in result.stdout
+    assert "50.00     400 L/h" in result.stdout
+    assert "collecting since 2027-01-15 07:00" in result.stdout  # 08:00 UTC, an hour earlier on the Azores
+
+
+def test_json(plant: pathlib.Path) -> None:
+    """The same for machines: UTC, flows in L/h, nothing else on standard output."""
+    fill(plant, row(30), states=collecting(), rejected={("serial:bench", "CRC wrong"): 7})
+    status = as_json(plant)
+
+    assert status["collector"]["running"] is True
+    assert status["sources"] == [
+        {
+            "name": "serial:bench",
+            "at": "/dev/counter",
+            "up": True,
+            "state": "port open",
+            "since": "1970-01-01T00:00:00Z",
+            "good": 1234,
+            "rejected": {"CRC wrong": 7},
+        }
+    ]
+    meter = status["meters"][0]
+    assert (meter["rate_hz"], meter["flow_l_per_h"], meter["silent"], meter["edges_thrown_away"]) == (
+        50.0,
+        400.0,
+        False,
+        4,
+    )
+    assert status["silent"] == []
+
+
+def test_a_silent_meter_is_an_alarm(plant: pathlib.Path) -> None:
+    """More than ten minutes without a reading: exit code 1, the meter named, what to look at said."""
+    fill(plant, row(700), states=collecting())
+    result = run(plant)
+
+    assert result.exit_code == 1
+    assert "SILENT, 12 min ago" in result.stdout
+    assert "silent for more than 10 minutes: M1" in result.stdout
+    assert "silence is not zero flow" in result.stdout
+
+
+def test_zero_flow_is_not_silence(plant: pathlib.Path) -> None:
+    """A counter that goes on reporting the same count is heard: no alarm of this command."""
+    fill(plant, row(30, pulses=0), states=collecting())
+
+    assert run(plant).exit_code == 0
+    assert as_json(plant)["meters"][0]["flow_l_per_h"] == 0.0
+
+
+def test_never_heard(plant: pathlib.Path) -> None:
+    """A meter with a source that never gave a reading is silent; one fed from log files is not."""
+    assert run(plant).exit_code == 1
+    assert as_json(plant)["silent"] == ["M1"]
+    assert "nothing was ever collected" in run(plant).stdout
+
+
+def test_meter_fed_from_log_files(plant: pathlib.Path) -> None:
+    """A meter without a source shows when its last reading was, however old, and raises nothing."""
+    fill(plant, row(30), row(5000, meter=2), states=collecting())
+    result = run(plant)
+
+    assert result.exit_code == 0
+    assert "SILENT" not in result.stdout
+
+
+def test_rate_over_single_readings(plant: pathlib.Path) -> None:
+    """Meters that report once a minute get their rate from two neighbouring rows."""
+    fill(plant, row(90, counted=1000, pulses=0, span_ms=0), row(30, counted=1600, pulses=0, span_ms=0))
+    assert as_json(plant)["meters"][0]["rate_hz"] == pytest.approx(10.0, rel=0.001)
+
+
+def test_no_rate_across_a_restart(plant: pathlib.Path) -> None:
+    """After a known restart a single reading gives no rate."""
+    restarted = row(30, counted=5, pulses=0, span_ms=0)._replace(restart=1)
+    fill(plant, row(90, counted=1, pulses=0, span_ms=0), restarted)
+    meter = as_json(plant)["meters"][0]
+
+    assert (meter["rate_hz"], meter["restarts_in_a_day"]) == (None, 1)
+
+
+def test_calibration_in_the_journal_counts(plant: pathlib.Path) -> None:
+    """A journalled K-factor supersedes the plant file's: 50 pulses a second at 500 a litre are 360 L/h."""
+    fill(plant, row(30), states=collecting())
+    connection = writer.open_writer(plant.with_suffix(".db"))
+    connection.execute(
+        "INSERT INTO journal (at_ms, kind, target, value, source) VALUES (1, 'calibration', 'M1', '500', 'hand')"
+    )
+    connection.close()
+
+    assert as_json(plant)["meters"][0]["flow_l_per_h"] == 360.0
+
+
+def test_collector_that_was_killed(plant: pathlib.Path) -> None:
+    """A collector whose process is gone without a word is not taken for running, nor are its sources for up."""
+    dead = subprocess.Popen([sys.executable, "-c", ""])
+    dead.wait()
+    fill(plant, row(30), states=collecting(pid=dead.pid))
+
+    assert "the collector ended without a word" in run(plant).stdout
+    assert as_json(plant)["sources"][0]["up"] is False
+
+
+def test_collector_that_was_stopped(plant: pathlib.Path) -> None:
+    """A collector that was stopped is said to be."""
+    fill(plant, row(30), states=collecting(stopped_ms=1_800_000_000_000))
+    assert "not collecting; stopped 2027-01-15 07:00" in run(plant).stdout
+
+
+def test_bouncing_contact_is_named(plant: pathlib.Path) -> None:
+    """A counter that throws away many edges is worth a look."""
+    fill(plant, row(30), states=collecting(edges=900))
+    assert "M1: its counter threw away 900 edges beside 3,000 counted" in run(plant).stdout
+
+
+def test_no_database(tmp_path: pathlib.Path) -> None:
+    """Without a database the command says how to make one, exit code 66."""
+    (tmp_path / "cove.toml").write_text(PLANT)
+    done = subprocess.run(
+        [sys.executable, "-m", "daemon", "status", str(tmp_path / "cove.toml")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert done.returncode == 66
+    assert "clearbore collect" in done.stderr
+
+
+def test_works_without_numpy(plant: pathlib.Path) -> None:
+    """The command imports nothing that the base install leaves out."""
+    fill(plant, row(30), states=collecting())
+    script = (
+        "import sys\nfor name in ('numpy', 'pandas', 'scipy', 'matplotlib', 'jinja2'): sys.modules[name] = None\n"
+        f"sys.argv = ['clearbore', 'status', {str(plant)!r}]\nfrom daemon.cli import main\nmain()"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+
+    assert done.returncode == 0, done.stderr
+    assert "400 L/h" in done.stdout
