@@ -10,16 +10,15 @@ from enum import StrEnum
 
 import numpy as np
 
-from analysis.assessment import Assessment, Candidate, FaultKind, Finding, Forecast, MeterState, Recovery, Status
+from analysis.assessment import Assessment, Candidate, Finding, Forecast, MeterState, Recovery, Status
 from analysis.events import Event, EventKind
 from analysis.report import words
-from analysis.report.period import DAY_S, Period, report_period
+from analysis.report.period import Period, report_period
+from analysis.report.tasks import OffTarget, Task, tasks
 from analysis.report.trends import Hours, Lettered, Scene, Trend, hours_of, run_trends, whole_trend
 from analysis.report.window import by_day, lowest, mean
 from config.plant import Meter, Plant, Target
 from config.settings import PlantFile
-
-PLAN_AHEAD_S = 14 * DAY_S
 
 
 class Verdict(StrEnum):
@@ -40,17 +39,6 @@ class Rejected:
     source: str
     reason: str
     times: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Task:
-    """Something to do. `title` and `text` are for people; `letter` names the finding behind it, if one is."""
-
-    status: Status
-    title: str
-    text: str
-    letter: str | None
-    forecast: Forecast | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,14 +113,15 @@ def gather(
 
     Raises:
         ValueError: `week` names no ISO week.
-        InputMissing: the week had not begun at the assessment's time.
+        InputMissing: there are no readings in the week.
     """
     plant = plant_file.plant
-    period = report_period(plant_file, assessment.now_s, week)
+    period = report_period(plant_file, _first_s(assessment), assessment.now_s, week)
     past = tuple(event for event in events if event.at_s < period.end_s)
     within = [event for event in past if event.at_s >= period.start_s]
     hours = hours_of(assessment, period)
     findings = lettered(assessment.findings, period)
+    branches = _branches(plant, assessment, hours, period, findings)
     scene = Scene(
         plant=plant,
         period=period,
@@ -149,10 +138,10 @@ def gather(
         period=period,
         now_s=assessment.now_s,
         last_known_s=float(hours.hours_s[seen][-1]) if seen.any() else math.nan,
-        tasks=tasks(assessment, findings, period),
+        tasks=tasks(assessment, findings, _off_target(branches, plant.flow_unit), period),
         findings=findings,
         forecasts=tuple(sorted(assessment.forecasts, key=lambda forecast: forecast.below_target_at_s)),
-        branches=_branches(plant, assessment, hours, period, findings),
+        branches=branches,
         trends=run_trends(scene),
         whole=whole_trend(scene),
         pump_status=assessment.pump_status,
@@ -166,6 +155,11 @@ def gather(
         recoveries=tuple(job for job in assessment.recoveries if period.trend_start_s <= job.at_s < period.end_s),
         never_apart=tuple((pair.first, pair.second) for pair in assessment.isolability if pair.hours is None),
     )
+
+
+def _first_s(assessment: Assessment) -> int:
+    """The first hour of the assessment; its end where it has none."""
+    return int(assessment.hours_s[0]) if len(assessment.hours_s) else assessment.now_s
 
 
 def lettered(findings: Sequence[Finding], period: Period) -> tuple[Lettered, ...]:
@@ -192,57 +186,6 @@ def letter(place: int) -> str:
     return (letter(head - 1) if head else "") + alphabet[tail]
 
 
-def tasks(assessment: Assessment, findings: Sequence[Lettered], period: Period) -> tuple[Task, ...]:
-    """What to do this week: open findings, meters and a pump that are not Good, crossings that are near."""
-    current = [known for known in findings if known.is_open]
-    forecasts = {forecast.run: forecast for forecast in assessment.forecasts}
-    found = [
-        Task(
-            status=known.finding.status,
-            title=known.finding.summary,
-            text=known.finding.action,
-            letter=known.letter,
-            forecast=forecasts.get(known.finding.candidates[0].subject or ""),
-        )
-        for known in current
-    ]
-    named = {candidate.subject for known in current for candidate in known.finding.candidates}
-    found += [
-        Task(
-            status=state.status,
-            title=f"Look at the meter {words.isolated(state.name)}",
-            text=state.reason,
-            letter=None,
-            forecast=None,
-        )
-        for state in assessment.meter_states
-        if state.status is not Status.GOOD and not {state.name, state.run or state.name} & named
-    ]
-    supply = any(_first(known.finding).kind is FaultKind.SUPPLY for known in current)
-    if assessment.pump_status is not Status.GOOD and not supply:
-        found.append(
-            Task(
-                status=assessment.pump_status,
-                title="Look at the pump",
-                text=assessment.pump_reason,
-                letter=None,
-                forecast=None,
-            )
-        )
-    found += [
-        Task(
-            status=Status.MAINTENANCE_REQUIRED,
-            title=f"Plan work on {words.isolated(forecast.run)}",
-            text="It still gets enough, and will not for long. Do it before the earliest day given here.",
-            letter=None,
-            forecast=forecast,
-        )
-        for forecast in assessment.forecasts
-        if forecast.run not in named and forecast.low_s < period.end_s + PLAN_AHEAD_S
-    ]
-    return tuple(sorted(found, key=lambda task: words.STATUS_ORDER.index(task.status)))
-
-
 def verdict(flow_m3s: float, target: Target | None) -> Verdict:
     """A flow held against a target."""
     if math.isnan(flow_m3s):
@@ -254,6 +197,20 @@ def verdict(flow_m3s: float, target: Target | None) -> Verdict:
     if target.high_m3s is not None and flow_m3s > target.high_m3s:
         return Verdict.ABOVE
     return Verdict.WITHIN
+
+
+def _off_target(branches: Sequence[BranchLine], unit: str) -> list[OffTarget]:
+    return [
+        OffTarget(
+            run=line.name,
+            meter=line.meter or "",
+            is_below=line.verdict is Verdict.BELOW,
+            flow=words.flow(line.flow_m3s, unit),
+            target=words.target(line.target, unit),
+        )
+        for line in branches
+        if line.verdict in (Verdict.BELOW, Verdict.ABOVE)
+    ]
 
 
 def _first(finding: Finding) -> Candidate:

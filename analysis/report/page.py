@@ -40,7 +40,7 @@ def render_page(
 
     Raises:
         ValueError: `week` names no ISO week.
-        InputMissing: the week had not begun at the assessment's time.
+        InputMissing: there are no readings in the week.
     """
     return page_of(gather(plant_file, assessment, events, rejected, week=week))
 

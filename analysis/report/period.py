@@ -64,25 +64,35 @@ def local(at_s: float, zone: ZoneInfo) -> dt.datetime:
     return dt.datetime.fromtimestamp(at_s, tz=zone)
 
 
-def report_period(plant_file: PlantFile, now_s: int, week: str | None) -> Period:
+def report_period(plant_file: PlantFile, first_s: int, now_s: int, week: str | None) -> Period:
     """The period of a report written at `now_s`: the ISO week asked for, or the last `trend_days` days.
 
-    The stretch begins at a local midnight; the day of `now_s` counts as one, whether it is over or not.
+    The stretch begins at a local midnight, or at the first reading if that is later; the day of `now_s` counts as
+    one, whether it is over or not.
+
+    Args:
+        plant_file: whose time zone and `trend_days` count.
+        first_s: the first hour of readings, UTC epoch seconds.
+        now_s: the end of the last one.
+        week: such as "2026-W47", or None.
 
     Raises:
         ValueError: `week` names no week.
-        InputMissing: the week had not begun at `now_s`.
+        InputMissing: the week had not begun at `now_s`, or was over at `first_s`.
     """
     zone = ZoneInfo(plant_file.plant.timezone)
     days = plant_file.settings.report.trend_days
     if week is None:
-        begin_s = _days_before(now_s, days, zone)
+        begin_s = max(_days_before(now_s, days, zone), min(first_s, now_s))
         return Period(start_s=begin_s, end_s=now_s, trend_start_s=begin_s, week=None, zone=zone)
     start_s, week_end_s = week_bounds(week, zone)
     if start_s >= now_s:
         raise InputMissing(f"no readings in week {week}: they end before it begins. Ask for an earlier week")
+    if week_end_s <= first_s:
+        raise InputMissing(f"no readings in week {week}: they begin after it ends. Ask for a later week")
     end_s = min(week_end_s, now_s)
-    trend_start_s = min(start_s, _days_before(end_s, days, zone))
+    start_s = max(start_s, first_s)
+    trend_start_s = max(min(start_s, _days_before(end_s, days, zone)), first_s)
     return Period(start_s=start_s, end_s=end_s, trend_start_s=trend_start_s, week=week, zone=zone)
 
 

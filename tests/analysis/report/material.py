@@ -75,14 +75,14 @@ def _target(bounds: tuple[float | None, float | None] | None) -> Target | None:
     return Target(low_m3s=low, high_m3s=high)
 
 
-def hours() -> tuple[Floats, Floats, Floats]:
+def hours(*, clogging: bool = True) -> tuple[Floats, Floats, Floats]:
     """Six weeks: carbon clogs from the 11th of November, two days are not read, one hour stands alone in a gap."""
     hours_s = np.arange(NOW_S - DAYS * DAY_S, NOW_S, HOUR_S, dtype=np.float64)
     steps = np.arange(len(hours_s))
     noise = np.random.default_rng(7).normal(scale=0.006, size=(len(hours_s), len(FLOWS)))
     expected = np.array(list(FLOWS.values())) * (1 + 0.004 * np.sin(steps / 24 * 2 * np.pi))[:, np.newaxis]
     flow = expected * (1 + noise)
-    ramp = np.clip((hours_s - (NOW_S - 12 * DAY_S)) / (14 * DAY_S), 0, 1)
+    ramp = np.clip((hours_s - (NOW_S - 12 * DAY_S)) / (14 * DAY_S), 0, 1) * clogging
     flow[:, 2] *= 1 - 0.36 * ramp
     flow[:, [0, 1, 3, 4]] *= 1 + 0.006 * ramp[:, np.newaxis]
     flow[GAP] = np.nan
@@ -172,8 +172,8 @@ def supply_finding() -> Finding:
 
 
 def assessment(*findings: Finding) -> Assessment:
-    """What is known of the rack at `NOW_S`."""
-    hours_s, flow, expected = hours()
+    """What is known of the rack at `NOW_S`; without findings its carbon is healthy."""
+    hours_s, flow, expected = hours(clogging=bool(findings))
     states = tuple(
         MeterState(
             name=f"M{place}",

@@ -80,6 +80,22 @@ def test_pump_that_is_not_good_is_a_task() -> None:
     assert [task.text for task in content.tasks] == ["At 60 %."]
 
 
+def _with_carbon(flow_l_per_h: float) -> Assessment:
+    known = material.assessment()
+    carbon = dataclasses.replace(known.meter_states[2], flow_m3s=flow_l_per_h * material.LITRE_PER_H)
+    return dataclasses.replace(known, meter_states=(*known.meter_states[:2], carbon, *known.meter_states[3:]))
+
+
+@pytest.mark.parametrize(("flow", "side"), [(250.0, "less"), (500.0, "more")])
+def test_branch_outside_its_target_is_a_task(flow: float, side: str) -> None:
+    """A starved or flooded branch is never "nothing to do", even where no fault was found."""
+    content = gather(material.plant_file(), _with_carbon(flow), (), (), week=None)
+
+    assert [task.status for task in content.tasks] == [Status.OUT_OF_SPECIFICATION]
+    assert f"gets {side} than its target" in content.tasks[0].title
+    assert f"{flow:g} L/h" in content.tasks[0].text
+
+
 @pytest.mark.parametrize(
     ("flow", "bounds", "said"),
     [

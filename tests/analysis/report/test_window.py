@@ -8,6 +8,7 @@ from analysis.report import window
 from analysis.report.period import report_period, spans
 from tests.analysis.report import material
 
+FIRST_S = 0
 HOUR_S = 3600
 FLOWS = st.lists(st.floats(0, 1) | st.just(float("nan")), min_size=1, max_size=400)
 
@@ -59,7 +60,7 @@ def test_stretches_are_half_open() -> None:
 
 def test_rows_count_every_hour_once() -> None:
     """The rows of a trend hold each hour of the stretch in one row, known or not."""
-    period = report_period(material.plant_file(), material.NOW_S, None)
+    period = report_period(material.plant_file(), FIRST_S, material.NOW_S, None)
     hours_s, flow, expected = material.hours()
     grid, cut = window.on_grid(hours_s, flow[:, 0], period.trend_start_s, period.end_s)
     _, wanted = window.on_grid(hours_s, expected[:, 0], period.trend_start_s, period.end_s)
@@ -72,7 +73,7 @@ def test_rows_count_every_hour_once() -> None:
 
 def test_day_is_the_plants_day() -> None:
     """Noon UTC is 11:00 on the Azores in winter: day; 08:30 UTC is night there."""
-    period = report_period(material.plant_file(), material.NOW_S, None)
+    period = report_period(material.plant_file(), FIRST_S, material.NOW_S, None)
     noon_s = material.NOW_S - 12 * HOUR_S
 
     assert window.by_day(np.array([float(noon_s), noon_s - 3.5 * HOUR_S]), period).tolist() == [True, False]
