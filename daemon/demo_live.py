@@ -1,10 +1,11 @@
 """A counter that is simulated, on a wire that is real enough, heard by the collector itself."""
 
 import contextlib
+import itertools
 import json
 import pathlib
 import subprocess
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from config.errors import ClearboreError
@@ -19,11 +20,25 @@ METER_KEY = "pulses_per_litre"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
-    """What went over the wire while somebody listened: pulses by meter as the counter sent them."""
+class Bench:
+    """What the live part needs, all in one folder: a plant file, a database, and the counter's port while it runs."""
 
-    sent_pulses: Mapping[str, int]
-    seconds: float
+    folder: pathlib.Path
+
+    @property
+    def plant(self) -> pathlib.Path:
+        """The plant file, with a source for each meter."""
+        return self.folder / "rack.toml"
+
+    @property
+    def db(self) -> pathlib.Path:
+        """The database that the collector writes."""
+        return self.folder / "rack.db"
+
+    @property
+    def port(self) -> pathlib.Path:
+        """A link to the counter's terminal, as a by-id name is one to a port."""
+        return self.folder.absolute() / "port"
 
 
 def live_plant_text(text: str, port: pathlib.Path) -> str:
@@ -46,28 +61,35 @@ def live_plant_text(text: str, port: pathlib.Path) -> str:
     return "\n".join(lines)
 
 
-def listen(
-    plant: pathlib.Path, db: pathlib.Path, port: pathlib.Path, *, rates_hz: Mapping[str, float], seconds: float
-) -> Heard:
-    """Let the counter run on `port` and the collector listen for so many seconds, then stop both.
+def listen(bench: Bench, *, rates_hz: Mapping[str, float], seconds: float, tell: Callable[[str], None]) -> None:
+    """Let the counter run on the bench's port and the collector listen for so many seconds; then both stop.
+
+    `tell` is given the counts, once a second.
 
     Raises:
         ClearboreError: if the collector fails or does not stop.
     """
-    factors = [BUILT_FACTORS[place % len(BUILT_FACTORS)] for place in range(len(rates_hz))]
-    built_hz = [rate * factor for rate, factor in zip(rates_hz.values(), factors, strict=True)]
-    started_s = clock.monotonic_s()
-    with Rig(built_hz, period_ms=LINE_MS, link=port) as rig:
-        words = ("collect", str(plant), "--db", str(db), "--seconds", f"{seconds:g}")
-        with _collector(words) as collector:
-            try:
-                _, said = collector.communicate(timeout=seconds + STOPPING_S)
-            except subprocess.TimeoutExpired:
-                raise ClearboreError("the collector did not stop by itself: see `clearbore collect --help`") from None
-        sent = dict(zip(rates_hz, rig.counts, strict=True))
+    factors = itertools.cycle(BUILT_FACTORS)
+    built_hz = [rate * factor for rate, factor in zip(rates_hz.values(), factors, strict=False)]
+    words = ("collect", str(bench.plant), "--db", str(bench.db), "--seconds", f"{seconds:g}")
+    with Rig(built_hz, period_ms=LINE_MS, link=bench.port) as rig, _collector(words) as collector:
+        give_up_s = clock.monotonic_s() + seconds + STOPPING_S
+        said = None
+        while said is None:
+            said = _said(collector)
+            tell("counts " + " ".join(f"{meter} {count}" for meter, count in zip(rates_hz, rig.counts, strict=True)))
+            if said is None and clock.monotonic_s() > give_up_s:
+                raise ClearboreError("the collector did not stop by itself: try `clearbore collect` on its own")
     if collector.returncode != 0:
         raise ClearboreError(f"the collector ended with code {collector.returncode}:\n{said.strip()}")
-    return Heard(sent_pulses=sent, seconds=clock.monotonic_s() - started_s)
+
+
+def _said(collector: subprocess.Popen[str]) -> str | None:
+    """What the collector has said, once it has ended; None if it still runs after a second."""
+    try:
+        return collector.communicate(timeout=1.0)[1]
+    except subprocess.TimeoutExpired:
+        return None
 
 
 @contextlib.contextmanager

@@ -5,7 +5,7 @@ import os
 import pathlib
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import click
@@ -47,21 +47,49 @@ class Steps:
         for line in text.strip("\n").splitlines():
             click.echo(f"    {line}".rstrip())
 
+    def table(self, heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:
+        """A small table, set in like a quotation."""
+        widths = [max(len(row[column]) for row in [heads, *rows]) for column in range(len(heads))]
+        for row in [heads, *rows]:
+            cells = (f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True))
+            click.echo(f"    {'   '.join(cells)}".rstrip())
+
     @contextlib.contextmanager
-    def step(self, text: str) -> Iterator[None]:
-        """Do something that takes a moment; ticked with its time when done, left without a tick if it fails."""
-        live = sys.stdout.isatty()
-        if live:
-            click.echo(f"  {self.busy} {text}", nl=False)
+    def step(self, text: str) -> Iterator[Callable[[str], None]]:
+        """Do something that takes a moment; ticked with its time when done, left without a tick if it fails.
+
+        Gives a function that shows how far it is, on a terminal only.
+        """
+        line = _Line(f"  {self.busy} {text}", live=sys.stdout.isatty())
+        line.show("")
         started_s = clock.monotonic_s()
         try:
-            yield
+            yield line.show
         except BaseException:
-            click.echo()
+            line.end("")
             raise
-        took_s = clock.monotonic_s() - started_s
-        start = "\r" if live else ""
-        click.echo(f"{start}  {click.style(self.tick, fg='green')} {text} ({took_s:.1f} s)")
+        line.end(f"  {click.style(self.tick, fg='green')} {text} ({clock.monotonic_s() - started_s:.1f} s)")
+
+
+@dataclass(slots=True)
+class _Line:
+    """A line of the terminal that is written over until it is done; elsewhere only its end is written."""
+
+    text: str
+    live: bool
+    shown: int = 0
+
+    def show(self, more: str) -> None:
+        """Write the line anew, with something behind it."""
+        if self.live:
+            click.echo(f"\r{f'{self.text}  {more}'.rstrip():<{self.shown}}", nl=False)
+            self.shown = len(self.text) + 2 + len(more)
+
+    def end(self, text: str) -> None:
+        """Write its last state, if there is one to write, and go to the next line."""
+        if self.live and text:
+            click.echo(f"\r{' ' * self.shown}\r", nl=False)
+        click.echo(text)
 
 
 def command_line(*words: str) -> list[str]:

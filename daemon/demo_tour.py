@@ -3,14 +3,13 @@
 import json
 import pathlib
 import shutil
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import click
 
 from config.load import load_plant
-from config.plant import Plant
+from config.plant import Plant, Target
 from config.units import flow_from, show_flow
 from daemon import demo_folder, demo_live, demo_stories
 from daemon.demo_steps import ALARM_ACTIVE, Steps, run_command
@@ -86,29 +85,38 @@ def _show_plant(steps: Steps, places: Places, plant: Plant) -> dict[str, float]:
     rows = [
         (branch.name, _flow(plant, flows_lph[branch.name]), _target(plant, branch.name)) for branch in plant.branches
     ]
-    _table(("branch", "should get", "target"), rows)
+    steps.table(("branch", "should get", "target"), rows)
     return flows_lph
 
 
 def _show_live(steps: Steps, places: Places, plant: Plant, flows_lph: dict[str, float], seconds: float) -> None:
-    """A simulated counter, through the collector, and what status then says."""
+    """A simulated counter, through the collector, and what the database then holds."""
     steps.heading("2. What every branch does get: a simulated counter on a serial line")
-    places.live.mkdir()
-    live_plant, live_db, port = places.live / "rack.toml", places.live / "rack.db", places.live / "port"
-    text = demo_live.live_plant_text(places.plant.read_text(encoding="utf-8"), port.absolute())
-    live_plant.write_text(text, encoding="utf-8")
+    bench = demo_live.Bench(folder=places.live)
+    bench.folder.mkdir(exist_ok=True)
+    text = demo_live.live_plant_text(places.plant.read_text(encoding="utf-8"), bench.port)
+    bench.plant.write_text(text, encoding="utf-8")
     rates_hz = _rates_hz(plant, flows_lph)
-    with steps.step(f"{len(rates_hz)} meters heard by the collector for {seconds:g} seconds, and stored"):
-        demo_live.listen(live_plant, live_db, port, rates_hz=rates_hz, seconds=seconds)
-        status = run_command("status", str(live_plant), "--db", str(live_db), fine=(0, ALARM_ACTIVE))
-    steps.quote(status.out)
+    with steps.step(f"Collector listened for {seconds:g} seconds and stored what it heard") as tell:
+        demo_live.listen(bench, rates_hz=rates_hz, seconds=seconds, tell=tell)
+        words = ("status", str(bench.plant), "--db", str(bench.db), "--json")
+        status: dict[str, Any] = json.loads(run_command(*words, fine=(0, ALARM_ACTIVE)).out)
+    rows = [
+        (
+            heard["name"],
+            heard["run"],
+            f"{heard['pulses']}",
+            _heard_flow(plant, heard),
+            _flow(plant, flows_lph[heard["run"]]),
+        )
+        for heard in status["meters"]
+    ]
+    steps.table(("meter", "branch", "pulses", "flow now", "should get"), rows)
 
 
 def _show_story(steps: Steps, places: Places, story: Story) -> None:
     """The sample log, all the way to the report."""
     steps.heading(f"3. What is wrong: the sample story “{story.title}”")
-    steps.say(story.shows)
-    click.echo()
     plant, db = str(places.plant), str(places.db)
     events = ("--events", str(places.folder / story.events.name)) if story.events else ()
     with steps.step("Log loaded into the database"):
@@ -121,6 +129,8 @@ def _show_story(steps: Steps, places: Places, story: Story) -> None:
         run_command("report", plant, "--db", db, "--out", str(places.report))
     click.echo()
     steps.quote(diagnosis.out)
+    click.echo()
+    steps.say(f"What was done to the rack in this story: {story.shows[0].lower()}{story.shows[1:]}")
 
 
 def _say_what_next(steps: Steps, places: Places, story: Story, told: tuple[Story, ...]) -> None:
@@ -150,20 +160,22 @@ def _flow(plant: Plant, flow_lph: float) -> str:
     return show_flow(flow_from("L/h", flow_lph), plant.flow_unit)
 
 
+def _heard_flow(plant: Plant, heard: dict[str, Any]) -> str:
+    """A meter's flow by its status, in the plant's unit; none after too few readings."""
+    flow_lph = heard["flow_l_per_h"]
+    return "not yet known" if flow_lph is None else _flow(plant, flow_lph)
+
+
 def _target(plant: Plant, branch: str) -> str:
     """The branch's target in the plant's unit."""
     target = next(run.target for run in plant.branches if run.name == branch)
     if target is None:
         return "none set"
-    low, high = (
-        show_flow(bound, plant.flow_unit) if bound is not None else "" for bound in (target.low_m3s, target.high_m3s)
-    )
-    return f"{low} to {high}" if low and high else f"at least {low}" if low else f"at most {high}"
+    low, high = (show_flow(bound, plant.flow_unit) if bound is not None else "" for bound in _bounds(target))
+    if low and high:
+        return f"{low.removesuffix(f' {plant.flow_unit}')} to {high}"
+    return f"at least {low}" if low else f"at most {high}"
 
 
-def _table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:
-    """A small table, set in like every other text of the tour."""
-    widths = [max(len(row[column]) for row in [heads, *rows]) for column in range(len(heads))]
-    for row in [heads, *rows]:
-        cells = (f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True))
-        click.echo(f"    {'   '.join(cells)}".rstrip())
+def _bounds(target: Target) -> tuple[float | None, float | None]:
+    return target.low_m3s, target.high_m3s
