@@ -2,6 +2,7 @@
 
 import collections
 import contextlib
+import itertools
 import json
 import logging
 import sqlite3
@@ -11,6 +12,7 @@ from typing import Any
 from daemon import eventlog
 from daemon.readings import LastReading, Rejected
 from daemon.store import writer
+from daemon.store.merging import merge_parts
 from daemon.store.writer import MinuteRow, Reject
 from daemon.tally import last_readings
 
@@ -30,7 +32,7 @@ class BatchStore:
     def __init__(self, connection: sqlite3.Connection, *, kept_lines: int) -> None:
         self._connection = connection
         self._kept_lines = kept_lines
-        self._rows: list[MinuteRow] = []
+        self._rows: dict[tuple[int, int], tuple[MinuteRow, ...]] = {}
         self._times: collections.Counter[tuple[str, str]] = collections.Counter()
         self._lines: dict[str, list[Reject]] = collections.defaultdict(list)
         self._failing = False
@@ -39,11 +41,13 @@ class BatchStore:
     @property
     def waiting_rows(self) -> int:
         """Minute rows not yet committed."""
-        return len(self._rows)
+        return sum(len(parts) for parts in self._rows.values())
 
     def keep_rows(self, rows: Iterable[MinuteRow]) -> None:
-        """Take minute rows in."""
-        self._rows += rows
+        """Take minute rows in; those of a minute that waits already are merged with it."""
+        for key, group in itertools.groupby(rows, key=lambda row: (row.minute, row.meter)):
+            fresh = tuple(group)
+            self._rows[key] = merge_parts(self._rows[key], fresh) if key in self._rows else fresh
 
     def keep_rejected(self, rejected: Iterable[Rejected], *, now_ms: int) -> None:
         """Take rejected lines in: all are counted, the first of a batch are kept to be looked at."""
@@ -61,11 +65,11 @@ class BatchStore:
             self.failures += 1
             if not self._failing:
                 self._failing = True
-                eventlog.say(log, logging.ERROR, "write_failed", error=error, rows_kept=len(self._rows))
+                eventlog.say(log, logging.ERROR, "write_failed", error=error, rows_kept=self.waiting_rows)
             return False
         if self._failing:
             self._failing = False
-            eventlog.say(log, logging.WARNING, "write_recovered", rows=len(self._rows))
+            eventlog.say(log, logging.WARNING, "write_recovered", rows=self.waiting_rows)
         self._rows.clear()
         self._times.clear()
         self._lines.clear()
@@ -87,7 +91,7 @@ class BatchStore:
 
     def _write(self, states: Mapping[str, Mapping[str, Any]], now_ms: int) -> None:
         with writer.transaction(self._connection):
-            writer.write_minutes(self._connection, self._rows)
+            writer.write_minutes(self._connection, [row for parts in self._rows.values() for row in parts])
             for (source, reason), times in self._times.items():
                 writer.count_rejected(self._connection, source, reason, times)
             for source, lines in self._lines.items():

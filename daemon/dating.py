@@ -6,6 +6,7 @@ clock, where a step of the wall clock cannot move it; only the finished time is 
 """
 
 import collections
+import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
 
 from daemon.readings import Dated, LastReading, Reading
@@ -17,6 +18,8 @@ JITTER_MS = 500
 SLACK_MS = 2_000
 CLOCK_ERROR = 0.1
 """How wrong a device's clock may be: the bare RC oscillator of a small microcontroller (from memory, no source)."""
+BURST_MS = 500
+"""Readings without uptime that come within this are a backlog that nothing can date: the last one stands for all."""
 REMEMBERED = 64
 """Readings known again when a broker repeats them; more than brokers keep in flight."""
 
@@ -87,17 +90,27 @@ class _Device:
                 self._doubled += 1
                 continue
             self._seen.append((reading.uptime_ms, reading.count))
-            self.waiting.append(reading)
             if reading.uptime_ms is None:
+                self._take_undated(reading)
                 continue
+            self.waiting.append(reading)
             start_ms = reading.arrival_ms - reading.uptime_ms
             if self._least_ms is None or start_ms < self._least_ms - JITTER_MS:
                 self._fell_ms = now_ms
             self._least_ms = start_ms if self._least_ms is None else min(start_ms, self._least_ms)
 
+    def _take_undated(self, reading: Reading) -> None:
+        """Let a reading without uptime wait, in place of one that it came in a burst with."""
+        if self.waiting and reading.arrival_ms - self.waiting[-1].arrival_ms < BURST_MS:
+            first_ms = self.waiting.pop().arrival_ms
+            reading = dataclasses.replace(reading, arrival_ms=first_ms)
+        self.waiting.append(reading)
+
     def settled(self, now_ms: int) -> bool:
         """Whether the start is known well enough to date by it."""
-        if self.started_ms is not None or self.waiting[0].uptime_ms is None:
+        if self.waiting[0].uptime_ms is None:
+            return now_ms - self.waiting[-1].arrival_ms >= BURST_MS
+        if self.started_ms is not None:
             return True
         return now_ms - self._fell_ms >= SETTLE_MS
 

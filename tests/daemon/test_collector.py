@@ -196,6 +196,32 @@ def test_a_database_that_refuses_is_tried_again(
     assert collector.read == 2
 
 
+def test_rows_of_one_minute_taken_twice_are_merged(db: pathlib.Path) -> None:
+    """Two takings of one minute that wait for the same write become one row, as they would one after the other."""
+    connection = writer.open_writer(db)
+    (number,) = writer.meter_ids(connection, ["M1"]).values()
+    store = BatchStore(connection, kept_lines=10)
+    row = writer.MinuteRow(
+        minute=30_000_000,
+        meter=number,
+        part=0,
+        counted=100,
+        pulses=50,
+        at_ms=10_000,
+        span_ms=5_000,
+        low_mhz=10_000,
+        high_mhz=10_000,
+        samples=6,
+        restart=0,
+    )
+    store.keep_rows([row])
+    store.keep_rows([row._replace(counted=200, at_ms=20_000)])
+
+    assert store.commit({}, now_ms=0)
+    store.close()
+    assert rows(db, "SELECT count, pulses, samples FROM minute") == [(200, 150, 12)]
+
+
 def test_a_database_that_refuses_for_good_is_reported(db: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """If nothing can be written even at the end, the run says so."""
 

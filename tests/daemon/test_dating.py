@@ -150,6 +150,16 @@ def test_without_uptime_the_arrival_counts() -> None:
     ]
 
 
+def test_backlog_without_uptime_is_one_reading() -> None:
+    """Old messages that come at once and do not tell their uptime cannot be dated: only the newest count is kept."""
+    dater = fresh_dater()
+    burst = [reading(100_000 + number, None, count=number) for number in range(300)]
+
+    assert dater.date(burst, now_ms=100_300, wall_minus_steady_ms=UTC_MS) == []
+    dated = dater.date([], now_ms=100_600, wall_minus_steady_ms=UTC_MS)
+    assert [item.count for item in dated] == [299]
+
+
 def test_step_of_the_wall_clock_moves_only_the_utc_time() -> None:
     """A step of the wall clock by an hour leaves the device's own time and its start alone."""
     dater = fresh_dater()
