@@ -146,7 +146,7 @@ def _minute_of(date: Words, time: Words) -> tuple[Ints, Mask]:
     minute = digit(time, 6) * 10 + digit(time, 7)
     leap = (year % 4 == 0) & ((year % 100 != 0) | (year % 400 == 0))
     month_days = _MONTH_DAYS[np.clip(month, 0, 12)] - ((month == 2) & ~leap)  # noqa: PLR2004 - February
-    good &= (day >= 1) & (day <= month_days) & (hour < 24) & (minute < 60)  # noqa: PLR2004 - the clock's face
+    good &= (month >= 1) & (month <= 12) & (day >= 1) & (day <= month_days) & (hour < 24) & (minute < 60)  # noqa: PLR2004 - calendar and clock
     return (_epoch_day(year, month, day) * 24 + hour) * 60 + minute, good
 
 

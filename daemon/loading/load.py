@@ -12,7 +12,7 @@ from config.plant import Meter
 from daemon.loading import exact
 from daemon.loading.fresh import FreshDays
 from daemon.loading.lines import MINUTE_MS, LineReader, Readings
-from daemon.loading.stream import LogStream, digest_of
+from daemon.loading.stream import LONGEST_LINE, LogStream, digest_of
 from daemon.loading.sums import MinuteRows, in_order, minute_rows, restarts_by_uptime
 from daemon.loading.tally import Counter, FileTally
 from daemon.store import records, writer
@@ -106,7 +106,7 @@ def check_header(path: pathlib.Path) -> None:
         InputMissing: there is no such file.
         InputUnusable: it cannot be read, or its header is not that of a log.
     """
-    first = next(LogStream(path, lambda _read: None).chunks(), b"")
+    first = next(LogStream(path, lambda _read: None, chunk_bytes=LONGEST_LINE).chunks(), b"")
     _places(path, first.split(b"\n", 1)[0])
 
 

@@ -52,9 +52,10 @@ class LogStream:
         cut_line: the unfinished line that the damage left.
     """
 
-    def __init__(self, path: pathlib.Path, tell: Tell) -> None:
+    def __init__(self, path: pathlib.Path, tell: Tell, *, chunk_bytes: int | None = None) -> None:
         """`tell` is told how many bytes of the file were read since it was told before."""
         self._path = path
+        self._chunk_bytes = chunk_bytes or CHUNK_BYTES
         self._tell = tell
         self.damage: str | None = None
         self.cut_line = b""
@@ -68,7 +69,7 @@ class LogStream:
 
     def _plain(self, file: BinaryIO) -> Iterator[bytes]:
         """The file as it is."""
-        while block := file.read(READ_BYTES):
+        while block := file.read(min(READ_BYTES, self._chunk_bytes)):
             self._tell(len(block))
             yield block
 
@@ -80,7 +81,7 @@ class LogStream:
             block = packed
             while block:
                 try:
-                    text = unpack.decompress(block, CHUNK_BYTES)
+                    text = unpack.decompress(block, self._chunk_bytes)
                 except zlib.error as error:
                     self.damage = f"the compressed data is damaged ({error})"
                     return
@@ -101,14 +102,15 @@ class LogStream:
         for block in blocks:
             pieces.append(block)
             gathered += len(block)
-            if gathered < CHUNK_BYTES:
+            if gathered < self._chunk_bytes:
                 continue
             text = b"".join(pieces)
             end = text.rfind(b"\n") + 1
             if len(text) - end > LONGEST_LINE:
                 text += b"\n"
                 end = len(text)
-            yield text[:end]
+            if end:
+                yield text[:end]
             pieces, gathered = [text[end:]], len(text) - end
         text = b"".join(pieces)
         if self.damage is not None:

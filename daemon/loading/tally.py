@@ -99,9 +99,13 @@ class Counter:
         backward = (elapsed_ms > 0) & (step < 0)
         at_most = 2 * self._rate_mhz[column] * (elapsed_ms[backward] / 1e6) + WRAP_SLACK
         told = rows.restart[which] == 1
-        wraps = int(np.count_nonzero((step[backward] + self._width[column] <= at_most) & ~told[backward]))
-        self._tally.wraps += wraps
-        self._tally.restarts += int(np.count_nonzero(backward | told)) - wraps
+        wrapped = step[backward] + self._width[column]
+        # after so long that it may have gone round unseen, a count that fell tells nothing
+        wraps = (wrapped <= at_most) & (at_most <= self._width[column])
+        self._tally.wraps += int(np.count_nonzero(wraps & ~told[backward]))
+        self._tally.restarts += int(np.count_nonzero(told)) + int(
+            np.count_nonzero((wrapped > at_most) & ~told[backward])
+        )
         gaps = elapsed_ms > GAP_S * 1000
         self._tally.gaps += int(np.count_nonzero(gaps))
         self._tally.gap_s += float(elapsed_ms[gaps].sum()) / 1000

@@ -123,11 +123,11 @@ def _extreme(choose: Callable[[Iterable[int]], int], *rates: int | None) -> int 
     return choose(known) if known else None
 
 
-def _weight(parts: tuple[MinuteRow, ...]) -> tuple[int, int, tuple[tuple[int, int, int], ...]]:
-    """Which of two contradicting sums stands: more samples, then a longer span, then anything that never changes."""
+def _weight(parts: tuple[MinuteRow, ...]) -> tuple[int, int, list[tuple[int, ...]]]:
+    """Which of two contradicting sums stands: more samples, then a longer span, then whatever differs."""
     samples = sum(part.samples for part in parts)
-    span = parts[-1].at_ms - parts[0].first_ms
-    return samples, span, tuple((part.at_ms, part.counted, part.pulses) for part in parts)
+    span_ms = parts[-1].at_ms - parts[0].first_ms
+    return samples, span_ms, [tuple(-1 if value is None else value for value in part) for part in parts]
 
 
 def _numbered(parts: Iterable[MinuteRow]) -> tuple[MinuteRow, ...]:
