@@ -79,7 +79,7 @@ class StoreError(ClearboreError):
     exit_code = 74
 
 
-class OutputUnwritable(ClearboreError):
+class OutputUnwritable(ClearboreError):  # noqa: N818 - the name says what happened
     """A file that was to be written cannot be."""
 
     exit_code = 74
