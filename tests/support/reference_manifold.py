@@ -84,7 +84,7 @@ class Reference:
         low = step * math.floor(flow_l_per_h / step)
         share = (flow_l_per_h - low) / step
         read = (1.0 - share) * self.media_head_m(low) + share * self.media_head_m(low + step)
-        return read / self.media_head_m(flow_l_per_h)
+        return float(read / self.media_head_m(flow_l_per_h))
 
     def conditions(self, name: str, network: Network, *, constants: Constants) -> Conditions:
         """A case as conditions of the network."""
