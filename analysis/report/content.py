@@ -12,6 +12,7 @@ import numpy as np
 
 from analysis.assessment import Assessment, Candidate, Finding, Forecast, MeterState, Recovery, Status
 from analysis.events import Event, EventKind
+from analysis.frames import HOUR_S
 from analysis.report import words
 from analysis.report.period import Period, report_period
 from analysis.report.tasks import OffTarget, Task, tasks
@@ -116,7 +117,7 @@ def gather(
         InputMissing: there are no readings in the week.
     """
     plant = plant_file.plant
-    period = report_period(plant_file, _first_s(assessment), assessment.now_s, week)
+    period = report_period(plant_file, *_span_s(assessment), week)
     past = tuple(event for event in events if event.at_s < period.end_s)
     within = [event for event in past if event.at_s >= period.start_s]
     hours = hours_of(assessment, period)
@@ -157,9 +158,11 @@ def gather(
     )
 
 
-def _first_s(assessment: Assessment) -> int:
-    """The first hour of the assessment; its end where it has none."""
-    return int(assessment.hours_s[0]) if len(assessment.hours_s) else assessment.now_s
+def _span_s(assessment: Assessment) -> tuple[int, int]:
+    """Start of the first and end of the last hour of the assessment; its time where it has none."""
+    if not len(assessment.hours_s):
+        return assessment.now_s, assessment.now_s
+    return int(assessment.hours_s[0]), int(assessment.hours_s[-1]) + HOUR_S
 
 
 def lettered(findings: Sequence[Finding], period: Period) -> tuple[Lettered, ...]:

@@ -97,7 +97,7 @@ def _filters(content: Content) -> dict[str, Callable[..., str]]:
         "event": words.event,
         "clean": words.clean,
         "brief": lambda value: words.shortened(value, words.NAME_CHARACTERS),
-        "share_of": lambda value, whole: words.percent(100 * value / whole if whole > 0 else math.nan),
+        "ratio": words.ratio,
     }
 
 

@@ -106,6 +106,13 @@ def percent(value: float) -> str:
     return f"{whole}{SPACE}%"
 
 
+def ratio(value: float, whole: float) -> str:
+    """A value as whole per cent of another, rounded; "unknown" where there is nothing to compare with."""
+    if not (math.isfinite(value) and whole > 0):
+        return "unknown"
+    return f"{100 * value / whole:.0f}{SPACE}%"
+
+
 def change(value: float) -> str:
     """A change in per cent with its sign and one decimal; "unknown" for nan."""
     return "unknown" if math.isnan(value) else f"{signed(value)}{SPACE}%"

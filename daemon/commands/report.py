@@ -1,6 +1,5 @@
 """`clearbore report`: the maintenance report, one HTML page."""
 
-import datetime as dt
 import importlib.util
 import pathlib
 from zoneinfo import ZoneInfo
@@ -12,6 +11,7 @@ from config.errors import ExtraMissing
 from config.load import load_plant
 from config.settings import PlantFile
 from daemon.store.opening import default_path
+from daemon.times import time_given
 
 NEEDED = ("numpy", "matplotlib", "jinja2")
 
@@ -24,7 +24,7 @@ NEEDED = ("numpy", "matplotlib", "jinja2")
 @click.option(
     "--db",
     type=click.Path(dir_okay=False, path_type=pathlib.Path),
-    help="Database to read; beside the plant file by default.",
+    help="Database to read.  [default: beside the plant file, with the suffix .db]",
 )
 @click.option("--week", help="ISO week to report on, like 2026-W47; by default the days that the charts show.")
 @click.option(
@@ -34,7 +34,7 @@ NEEDED = ("numpy", "matplotlib", "jinja2")
 @click.option(
     "--out",
     type=click.Path(dir_okay=False, path_type=pathlib.Path),
-    help="File to write; beside the plant file by default.",
+    help="File to write.  [default: beside the plant file, ending in _report.html]",
 )
 @click.option(
     "--json",
@@ -56,13 +56,15 @@ def command(  # noqa: PLR0913 - one parameter an option
     The page needs nothing else: open it in any browser, print it, or send it by mail.
     """
     plant_file = load_plant(plant)
-    until_s = _earliest(_week_end_s(plant_file, week), _until_s(plant_file, until))
+    week_end_s = _week_end_s(plant_file, week)
+    until_s = time_given(until, plant_file.plant.timezone, "--until")
     _need_extra()
     # Imported here: drawing costs a second that help and a wrong option need not wait for.
     from daemon import reporting  # noqa: PLC0415 - needs the extra
 
-    known = reporting.assess_stored(plant_file, db or default_path(plant), until_s=until_s)
-    content = reporting.content_of(plant_file, known, week=week)
+    content = reporting.stored_content(
+        plant_file, db or default_path(plant), until_s=until_s, week=week, week_end_s=week_end_s
+    )
     if as_json:
         click.echo(reporting.json_text(content))
     if out is not None or not as_json:
@@ -95,21 +97,3 @@ def _week_end_s(plant_file: PlantFile, week: str | None) -> float | None:
         return week_bounds(week, ZoneInfo(plant_file.plant.timezone))[1]
     except ValueError as error:
         raise click.BadParameter(f"{error}", param_hint="--week") from error
-
-
-def _until_s(plant_file: PlantFile, text: str | None) -> float | None:
-    """The time asked for, UTC epoch seconds; without a zone it is the plant's."""
-    if text is None:
-        return None
-    try:
-        at = dt.datetime.fromisoformat(text)
-    except ValueError as error:
-        raise click.BadParameter(
-            f"{text!r} is no time: write it like 2026-11-22T14:00, or 2026-11-22T14:00Z for UTC", param_hint="--until"
-        ) from error
-    return (at if at.tzinfo is not None else at.replace(tzinfo=ZoneInfo(plant_file.plant.timezone))).timestamp()
-
-
-def _earliest(*times_s: float | None) -> float | None:
-    """The earliest of the times that are there."""
-    return min((at_s for at_s in times_s if at_s is not None), default=None)

@@ -23,6 +23,12 @@ def test_certainty_is_never_rounded_up(value: float, text: str) -> None:
     assert words.percent(value) == text.replace(" %", f"{NBSP}%")
 
 
+def test_ratio_is_rounded() -> None:
+    """A flow compared with its commissioned level is no certainty: 99.7 % of it is shown as 100 %."""
+    assert words.ratio(0.997, 1.0) == f"100{NBSP}%"
+    assert words.ratio(math.nan, 1.0) == words.ratio(1.0, 0.0) == words.ratio(1.0, math.nan) == "unknown"
+
+
 @pytest.mark.parametrize(
     ("value", "text"), [(-29.44, "\N{MINUS SIGN}29.4"), (0.04, "0"), (-0.04, "0"), (6, "+6.0"), (math.nan, "unknown")]
 )
