@@ -1,0 +1,201 @@
+"""`clearbore load` as a program."""
+
+import gzip
+import json
+import os
+import pathlib
+import pty
+import subprocess
+import sys
+
+import pytest
+
+from tests.support.plant_files import REEF
+
+HEADER = "time_utc,meter,pulses\n"
+PLANT = REEF + '\n[[meter]]\nname = "L1"\npulses_per_litre = 450\n\n[[meter]]\nname = "L2"\npulses_per_litre = 450\n'
+
+
+@pytest.fixture
+def plant(tmp_path: pathlib.Path) -> pathlib.Path:
+    """A plant file with two meters that only logs feed."""
+    file = tmp_path / "reef.toml"
+    file.write_text(PLANT, encoding="utf-8")
+    return file
+
+
+@pytest.fixture
+def log(tmp_path: pathlib.Path) -> pathlib.Path:
+    """Two hours of one-minute readings, one of them twice, and two bad lines."""
+    lines = [
+        f"2025-03-01T{minute // 60:02d}:{minute % 60:02d}:00Z,{meter},{1000 + minute * 600}\n"
+        for minute in range(120)
+        for meter in ("L1", "L2")
+    ]
+    file = tmp_path / "march.csv.gz"
+    file.write_bytes(
+        gzip.compress((HEADER + "".join([*lines, lines[7], "bad\n", "2025-03-01T00:00:00,L1,5\n"])).encode())
+    )
+    return file
+
+
+def load(*arguments: str | pathlib.Path) -> subprocess.CompletedProcess[str]:
+    """Run the command."""
+    return subprocess.run(["clearbore", "load", *arguments], capture_output=True, text=True, check=False)
+
+
+def test_a_log_is_loaded_beside_its_plant_file(plant: pathlib.Path, log: pathlib.Path) -> None:
+    """The summary says what came in, what did not, and where it is."""
+    done = load(plant, log)
+    assert done.returncode == 0
+    assert done.stderr == ""
+    assert done.stdout.splitlines() == [
+        "march.csv.gz: 240 readings of 2 meters (L1, L2)",
+        "  from 2025-03-01T00:00:00Z to 2025-03-01T01:59:00Z",
+        "  1 doubled line, 1 late, 0 counter restarts",
+        "  0 gaps of more than 10 minutes",
+        "  2 lines refused, kept in quarantine:",
+        "    1 x time without zone",
+        "    1 x wrong number of fields",
+        f"database {plant.with_suffix('.db')}",
+    ]
+    assert plant.with_suffix(".db").is_file()
+
+
+def test_the_summary_for_machines(plant: pathlib.Path, log: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """JSON alone on standard output, the words on standard error."""
+    done = load(plant, log, "--db", tmp_path / "other.db", "--json")
+    summary = json.loads(done.stdout)
+    assert "240 readings" in done.stderr
+    assert summary["database"] == str(tmp_path / "other.db")
+    assert summary["events"] is None
+    (entry,) = summary["logs"]
+    assert {key: entry[key] for key in ("lines", "readings", "doubled", "late", "from", "to", "rejected")} == {
+        "lines": 243,
+        "readings": 240,
+        "doubled": 1,
+        "late": 1,
+        "from": "2025-03-01T00:00:00Z",
+        "to": "2025-03-01T01:59:00Z",
+        "rejected": {"wrong number of fields": 1, "time without zone": 1},
+    }
+
+
+def test_loading_twice_says_so(plant: pathlib.Path, log: pathlib.Path) -> None:
+    """And does nothing."""
+    load(plant, log)
+    done = load(plant, log)
+    assert done.returncode == 0
+    assert "already loaded" in done.stdout
+
+
+def test_events_are_loaded_with_their_bad_lines_counted(plant: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """A repeated event is known, a bad one is counted by its reason, and twice is as good as once."""
+    events = tmp_path / "events.csv"
+    events.write_text(
+        "time_utc,kind,target,value\n"
+        "2025-03-01T10:00:00Z,feed_pause,pump,10\n"
+        "2025-03-01T10:00:00.000Z,feed_pause,pump,10.0\n"
+        "2025-03-01T11:00:00Z,maintenance,nowhere,media_changed\n"
+        "2025-03-01T11:00:00Z,party,pump,1\n"
+        "soon,pump_speed,pump,80\n"
+    )
+    done = load(plant, "--events", events, "--json")
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["events"] == {
+        "name": "events.csv",
+        "already_loaded": False,
+        "lines": 5,
+        "new": 1,
+        "known": 1,
+        "rejected": {"target does not fit": 1, "unknown kind": 1, "unreadable time": 1},
+    }
+    assert json.loads(load(plant, "--events", events, "--json").stdout)["events"]["already_loaded"]
+
+
+@pytest.mark.parametrize(
+    ("content", "code", "words"),
+    [
+        (None, 66, "there is no such file"),
+        (b"when,what\n", 65, "time_utc,meter,pulses"),
+        (b"", 65, "the header lacks time_utc, meter, pulses"),
+    ],
+)
+def test_a_log_that_is_none_is_named(
+    plant: pathlib.Path, tmp_path: pathlib.Path, content: bytes | None, code: int, words: str
+) -> None:
+    """One line that says what is wrong, where, and what it must be; nothing is loaded, nothing is made."""
+    path = tmp_path / "x.csv"
+    if content is not None:
+        path.write_bytes(content)
+    done = load(plant, path)
+    assert done.returncode == code
+    assert str(path) in done.stderr
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not plant.with_suffix(".db").exists()
+
+
+def test_nothing_to_load_is_a_usage_error(plant: pathlib.Path) -> None:
+    """Neither a log nor events."""
+    done = load(plant)
+    assert done.returncode == 2
+    assert "--events FILE" in done.stderr
+
+
+def test_without_numpy_the_extra_is_named(plant: pathlib.Path, log: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """The base install collects and checks; loading needs more."""
+    (tmp_path / "sitecustomize.py").write_text(
+        "import importlib.util as u\n"
+        "real = u.find_spec\n"
+        "u.find_spec = lambda name, package=None: None if name == 'numpy' else real(name, package)\n"
+    )
+    done = subprocess.run(
+        ["clearbore", "load", plant, log],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(tmp_path)},
+    )
+    assert done.returncode == 69
+    assert "clearbore[all]" in done.stderr
+
+
+def test_a_terminal_shows_how_far_it_is(plant: pathlib.Path, log: pathlib.Path) -> None:
+    """A bar on a terminal only."""
+    parent, child = pty.openpty()
+    with subprocess.Popen(["clearbore", "load", plant, log], stdout=subprocess.PIPE, stderr=child) as running:
+        os.close(child)
+        running.communicate(timeout=30)
+        shown = os.read(parent, 65_536).decode()
+    os.close(parent)
+    assert "Loading" in shown
+    assert "100%" in shown
+
+
+def test_a_locked_database_is_explained(plant: pathlib.Path, log: pathlib.Path) -> None:
+    """Another writer is named as the cause, not a traceback shown."""
+    load(plant, "--events", _events(plant))
+    script = (
+        "import sqlite3, sys\n"
+        f"connection = sqlite3.connect({str(plant.with_suffix('.db'))!r}, isolation_level=None)\n"
+        "connection.execute('BEGIN IMMEDIATE')\n"
+        "print('held', flush=True)\n"
+        "sys.stdin.read()\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", script], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "held\n"
+        done = load(plant, log)
+        holder.communicate("")
+    assert done.returncode == 74
+    assert "another program is writing" in done.stderr
+
+
+def _events(plant: pathlib.Path) -> pathlib.Path:
+    """An events file without events."""
+    path = plant.with_name("none.csv")
+    path.write_text("time_utc,kind,target,value\n")
+    return path
