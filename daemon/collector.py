@@ -16,7 +16,7 @@ from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
 from daemon.tally import MeterTally, SourceTally
 
-TICK_S = 1.0
+TICK_S = 2.0
 LATE_MS = 3_000
 """A minute is committed this long after its end, so that its last readings are in and settled."""
 RETRY_S = 5.0

@@ -38,7 +38,8 @@ GATHER_S = 0.2
 ANSWER_S = 10.0
 """A broker that takes the connection must accept it within this."""
 QUIET_S = 0.005
-"""A backlog comes in portions; after this much silence it is over."""
+A_PORTION = 15
+"""A backlog comes in portions of some twenty messages; after this much silence it is over."""
 MOST_AT_ONCE = 2_000
 GOODBYE_S = 2.0
 CLOSED_AT_ONCE = "the connection was closed at once: is this an MQTT broker, and does this port want TLS?"
@@ -97,10 +98,10 @@ class MqttSource(Source):
         """Wait for the socket once and handle all that it brings; False if the connection is gone."""
         if _readable(client, wait_s):
             self._stopping.wait(min(GATHER_S, wait_s))
-            for _ in range(MOST_AT_ONCE):
+            for number in range(MOST_AT_ONCE):
                 if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                     return False
-                if not _readable(client, QUIET_S):
+                if not _readable(client, QUIET_S if number > A_PORTION else 0.0):
                     break
         while client.want_write():
             if client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS or not _writable(client):

@@ -19,6 +19,7 @@ from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
 from daemon.store import writer
 from daemon.store.prepare import prepare_store
+from tests.support.waiting import wait_until
 
 
 class Script(Source):
@@ -51,6 +52,12 @@ def arrival(count: int, uptime_s: int) -> Arrival:
         meter="M1", count=count, uptime_ms=uptime_s * 1000, arrival_ms=started_ms + uptime_s * 1000, edges=3
     )
     return Arrival(source="serial:bench", readings=(reading,))
+
+
+@pytest.fixture(autouse=True)
+def _quick_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rounds short enough for a test."""
+    monkeypatch.setattr("daemon.collector.TICK_S", 0.05)
 
 
 @pytest.fixture
@@ -115,6 +122,25 @@ def test_a_stop_writes_the_open_minute(db: pathlib.Path) -> None:
     assert written
     assert rows(db, "SELECT sum(samples) FROM minute") == [(30,)]
     assert rows(db, "SELECT max(count), min(count - pulses) FROM minute") == [(300, 10)]
+
+
+def test_a_minute_that_is_over_is_written_while_collecting(db: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rows of minutes that are over are committed without waiting for a stop, and only once."""
+    monkeypatch.setattr("daemon.dating.SETTLE_MS", 0)
+    inbox = Inbox()
+    source = Script([arrival(10 * second, second) for second in range(1, 31)], inbox)
+    collector = collector_of(db, source, inbox)
+    stopping = threading.Event()
+    running = threading.Thread(target=collector.run, args=(stopping,))
+    running.start()
+    source.done.wait(10)
+    wait_until(lambda: collector.read == 30)
+    monkeypatch.setattr("daemon.collector._closed_minute", lambda: 2**31)
+    wait_until(lambda: rows(db, "SELECT sum(samples) FROM minute") == [(30,)])
+    stopping.set()
+    running.join()
+
+    assert rows(db, "SELECT sum(samples) FROM minute") == [(30,)]
 
 
 def test_state_for_status(db: pathlib.Path) -> None:
@@ -198,9 +224,20 @@ def test_a_database_that_refuses_is_tried_again(
 
 def test_rows_of_one_minute_taken_twice_are_merged(db: pathlib.Path) -> None:
     """Two takings of one minute that wait for the same write become one row, as they would one after the other."""
+    connection, row = opened(db)
+    store = BatchStore(connection, kept_lines=10)
+    store.keep_rows([row])
+    store.keep_rows([row._replace(counted=200, at_ms=20_000)])
+
+    assert store.commit({}, now_ms=0)
+    store.close()
+    assert rows(db, "SELECT count, pulses, samples FROM minute") == [(200, 150, 12)]
+
+
+def opened(db: pathlib.Path) -> tuple[sqlite3.Connection, writer.MinuteRow]:
+    """The writing connection, and a row that it can take."""
     connection = writer.open_writer(db)
     (number,) = writer.meter_ids(connection, ["M1"]).values()
-    store = BatchStore(connection, kept_lines=10)
     row = writer.MinuteRow(
         minute=30_000_000,
         meter=number,
@@ -214,12 +251,40 @@ def test_rows_of_one_minute_taken_twice_are_merged(db: pathlib.Path) -> None:
         samples=6,
         restart=0,
     )
-    store.keep_rows([row])
-    store.keep_rows([row._replace(counted=200, at_ms=20_000)])
+    return connection, row
 
-    assert store.commit({}, now_ms=0)
+
+def test_full_disk(db: pathlib.Path) -> None:
+    """With no page left the rows wait; once there is room they are all written, and nothing was half written."""
+    connection, row = opened(db)
+    (pages,) = connection.execute("PRAGMA page_count").fetchone()
+    connection.execute(f"PRAGMA max_page_count = {pages}")
+    store = BatchStore(connection, kept_lines=10)
+    store.keep_rows(row._replace(minute=row.minute + later) for later in range(3000))
+
+    assert not store.commit({"collector": {}}, now_ms=0)
+    assert (store.waiting_rows, rows(db, "SELECT count(*) FROM minute")) == (3000, [(0,)])
+    connection.execute("PRAGMA max_page_count = 1000000")
+    assert store.commit({"collector": {}}, now_ms=0)
+    assert (store.waiting_rows, rows(db, "SELECT count(*) FROM minute")) == (0, [(3000,)])
     store.close()
-    assert rows(db, "SELECT count, pulses, samples FROM minute") == [(200, 150, 12)]
+
+
+def test_another_writer_holds_the_database(db: pathlib.Path) -> None:
+    """While another program writes, as `load` does, the rows wait for their turn."""
+    connection, row = opened(db)
+    connection.execute("PRAGMA busy_timeout = 10")
+    store = BatchStore(connection, kept_lines=10)
+    store.keep_rows([row])
+    other = writer.open_writer(db)
+    other.execute("BEGIN IMMEDIATE")
+
+    assert not store.commit({}, now_ms=0)
+    other.execute("ROLLBACK")
+    assert store.commit({}, now_ms=0)
+    assert rows(db, "SELECT count(*) FROM minute") == [(1,)]
+    other.close()
+    store.close()
 
 
 def test_a_database_that_refuses_for_good_is_reported(db: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -261,7 +326,7 @@ def test_step_of_the_clock_is_told(
     collector = collector_of(db, Script([], inbox), inbox)
     true_now_s = clock.now_s
     monkeypatch.setattr(clock, "now_s", lambda: true_now_s() - 3600)
-    collector.run(threading.Event(), seconds=1.5)
+    collector.run(threading.Event(), seconds=0.5)
 
     stepped = [record.getMessage() for record in caplog.records if "clock" in record.getMessage()]
     assert stepped == ["clock_stepped by_s=-3600.0"]
