@@ -1,0 +1,234 @@
+"""What flow every branch should get: the plant as built, solved, with where the head goes and what to mind."""
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+
+from analysis.frames import Floats
+from analysis.hydraulics.friction import LAMINAR_BELOW_RE, TURBULENT_ABOVE_RE
+from analysis.hydraulics.network import (
+    AS_BUILT,
+    Conditions,
+    ElementHead,
+    Network,
+    Solution,
+    compile_network,
+    losses_by_element,
+    solve,
+    solve_one,
+)
+from config.plant import CheckValve, CheckValveKind, Plant, Run, Target
+
+FAST_M_S = 1.5  # common practice, no source: above it plastic plumbing gets noisy and loses head quickly
+
+# How far catalogue figures stray, one standard deviation: published K-factors of one fitting 20 %, a reactor's stated
+# loss 30 %, a small pump's curve 4 % in head (ISO 9906 allows pumps below 10 kW 8 %; that figure is from memory).
+K_SPREAD = 0.20
+MEDIA_SPREAD = 0.30
+PUMP_HEAD_SPREAD = 0.04
+_DRAWS = 400
+_SEED = 20_261
+_INTERVAL = (0.05, 0.95)
+
+
+class Regime(StrEnum):
+    """How the water flows in the pipes of a run."""
+
+    STILL = "still"
+    LAMINAR = "laminar"
+    TRANSITION = "transition"
+    TURBULENT = "turbulent"
+
+
+class Verdict(StrEnum):
+    """A branch's flow against its target."""
+
+    ON_TARGET = "on target"
+    TOO_LOW = "too low"
+    TOO_HIGH = "too high"
+    NO_TARGET = "no target"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PredictedRun:
+    """A run at the operating point.
+
+    Attributes:
+        name: of the run. is_branch: it ends at an outlet.
+        flow_m3s: outward positive. low_m3s, high_m3s: its 90 % interval, for catalogue figures stray.
+        velocity_m_s: the highest in any pipe of the run; 0 without a pipe.
+        regime: the least turbulent of its pipes.
+        head_loss_m: along the whole run.
+        target: as written. verdict: of the flow against it. sure: the whole interval agrees with the verdict.
+        losses: every element in order.
+        warnings: what to mind, in the keeper's words.
+    """
+
+    name: str
+    is_branch: bool
+    flow_m3s: float
+    low_m3s: float
+    high_m3s: float
+    velocity_m_s: float
+    regime: Regime
+    head_loss_m: float
+    target: Target | None
+    verdict: Verdict
+    sure: bool
+    losses: tuple[ElementHead, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def within_target(self) -> bool | None:
+        """Whether the flow lies within the target; None without a target."""
+        return None if self.verdict is Verdict.NO_TARGET else self.verdict is Verdict.ON_TARGET
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PredictedNode:
+    """A node and the head there, m above the sump's level as built."""
+
+    name: str
+    head_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prediction:
+    """The operating point of a plant.
+
+    Attributes:
+        pump_flow_m3s, pump_head_m, speed: the pump; `speed` is a fraction of full speed.
+        runs: in file order. nodes: the pump's outlet first.
+        warnings: what concerns the whole plant.
+    """
+
+    pump_flow_m3s: float
+    pump_head_m: float
+    speed: float
+    runs: tuple[PredictedRun, ...]
+    nodes: tuple[PredictedNode, ...]
+    warnings: tuple[str, ...]
+
+
+def predict(plant: Plant, *, conditions: Conditions | None = None) -> Prediction:
+    """Solve the plant and say of every run what it gets, against its target and with its losses.
+
+    The intervals come from 400 solutions of the same plant with its coefficients drawn at random about their catalogue
+    values (fixed seed: the same plant gives the same figures).
+
+    Args:
+        plant: the plant as built.
+        conditions: how it runs, one case; as built by default.
+
+    Raises:
+        NoSolution: the plant has no operating point.
+        InputUnusable: a tree that hangs on nothing.
+    """
+    network = compile_network(plant)
+    asked = AS_BUILT if conditions is None else conditions
+    solution = solve_one(network, asked)
+    low, high = _flow_interval(network, asked)
+    losses = losses_by_element(network, solution)
+    runs = tuple(
+        _predicted_run(
+            run,
+            flow_m3s=float(solution.flow_m3s[0, index]),
+            interval=(float(low[index]), float(high[index])),
+            losses=tuple(loss for loss in losses if loss.run == run.name),
+        )
+        for index, run in enumerate(plant.runs)
+    )
+    return Prediction(
+        pump_flow_m3s=float(solution.pump_flow_m3s[0]),
+        pump_head_m=float(solution.pump_head_m[0]),
+        speed=network.speed if asked.speed is None else float(np.asarray(asked.speed).reshape(-1)[0]),
+        runs=runs,
+        nodes=tuple(
+            PredictedNode(name=name, head_m=float(head))
+            for name, head in zip(network.nodes, solution.head_m[0], strict=True)
+        ),
+        warnings=_plant_warnings(plant, solution),
+    )
+
+
+def _flow_interval(network: Network, conditions: Conditions) -> tuple[Floats, Floats]:
+    """[R] and [R] 5 % and 95 % points of every flow, over plants that the same catalogue figures could stand for."""
+    random = np.random.default_rng(_SEED)
+    shape = (_DRAWS, len(network.runs))
+    drawn = replace(
+        conditions,
+        resistance=conditions.resistance * np.exp(K_SPREAD * random.standard_normal(shape)),
+        media_resistance=conditions.media_resistance * np.exp(MEDIA_SPREAD * random.standard_normal(shape)),
+        head_factor=conditions.head_factor * np.exp(PUMP_HEAD_SPREAD * random.standard_normal(_DRAWS)),
+    )
+    solution = solve(network, drawn)
+    low, high = np.quantile(solution.flow_m3s[solution.converged], _INTERVAL, axis=0)
+    return low, high
+
+
+def _predicted_run(
+    run: Run, *, flow_m3s: float, interval: tuple[float, float], losses: tuple[ElementHead, ...]
+) -> PredictedRun:
+    pipes = [loss for loss in losses if loss.kind == "pipe"]
+    velocity = max((abs(pipe.velocity_m_s) for pipe in pipes), default=0.0)
+    regime = _regime(min((pipe.reynolds for pipe in pipes), default=np.inf))
+    verdict = _verdict(flow_m3s, run.target)
+    return PredictedRun(
+        name=run.name,
+        is_branch=run.is_branch,
+        flow_m3s=flow_m3s,
+        low_m3s=interval[0],
+        high_m3s=interval[1],
+        velocity_m_s=velocity,
+        regime=regime,
+        head_loss_m=sum(loss.head_loss_m for loss in losses),
+        target=run.target,
+        verdict=verdict,
+        sure=all(_verdict(flow, run.target) is verdict for flow in interval),
+        losses=losses,
+        warnings=_run_warnings(run, flow_m3s, velocity, regime),
+    )
+
+
+def _regime(reynolds: float) -> Regime:
+    if reynolds == 0.0:
+        return Regime.STILL
+    if reynolds <= LAMINAR_BELOW_RE:
+        return Regime.LAMINAR
+    return Regime.TRANSITION if reynolds < TURBULENT_ABOVE_RE else Regime.TURBULENT
+
+
+def _verdict(flow_m3s: float, target: Target | None) -> Verdict:
+    if target is None or (target.low_m3s is None and target.high_m3s is None):
+        return Verdict.NO_TARGET
+    if target.low_m3s is not None and flow_m3s < target.low_m3s:
+        return Verdict.TOO_LOW
+    if target.high_m3s is not None and flow_m3s > target.high_m3s:
+        return Verdict.TOO_HIGH
+    return Verdict.ON_TARGET
+
+
+def _run_warnings(run: Run, flow_m3s: float, velocity_m_s: float, regime: Regime) -> tuple[str, ...]:
+    found = []
+    if flow_m3s == 0.0:
+        found.append("gets no water: a valve is shut, or the head does not reach its outlet")
+    if flow_m3s < 0.0:
+        found.append("runs backward, out of its outlet into the manifold")
+    if velocity_m_s > FAST_M_S:
+        found.append(f"{velocity_m_s:.2f} m/s is fast; up to {FAST_M_S:g} m/s is common practice (no source)")
+    if regime is Regime.TRANSITION:
+        found.append("flow between laminar and turbulent: its friction is uncertain by some 30 %")
+    if any(isinstance(element, CheckValve) and element.kind is CheckValveKind.BALL for element in run.path):
+        found.append("ball check valve: published losses differ widely; give its maker's as a device if you have it")
+    return tuple(found)
+
+
+def _plant_warnings(plant: Plant, solution: Solution) -> tuple[str, ...]:
+    found = []
+    flow = float(solution.pump_flow_m3s[0])
+    if len(plant.pump.curve) > 1 and flow > plant.pump.curve[-1][0]:
+        found.append("the pump runs beyond the last point of its curve, where its head is a guess")
+    if flow == 0.0:
+        found.append("the pump moves no water: the outlets stand higher than it can lift")
+    return tuple(found)
