@@ -49,6 +49,7 @@ def _evidence(evidence: Sequence[Evidence], names: Sequence[str]) -> Figure:
         axes.set_xlabel("change of flow since the onset, %", color=palette.MUTED.light)
     else:
         axes.set_xlabel("since the onset, %", color=palette.MUTED.light)
+        axes.locator_params(axis="x", nbins=4)
         beside = figure.add_subplot(sharey=axes)
         quieten(beside)
         place_axes(figure, beside, (280, 12, 18, 68))

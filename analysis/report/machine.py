@@ -23,7 +23,7 @@ def figures_of(content: Content) -> Json:
         "last_reading_hour": _utc(content.last_known_s),
         "known_share": _number(content.known_share),
         "tasks": [
-            {"status": task.status, "title": task.title, "text": task.text, "finding": task.letter}
+            {"status": task.status, "title": task.title, "text": task.text, "also": task.also, "finding": task.letter}
             for task in content.tasks
         ],
         "findings": [_finding(known) for known in content.findings],
@@ -35,7 +35,7 @@ def figures_of(content: Content) -> Json:
         "rejected": [{"source": row.source, "reason": row.reason, "times": row.times} for row in content.rejected],
         "journal": [
             {"at": _utc(event.at_s), "kind": event.kind, "target": event.target, "value": event.value}
-            for event in (*content.journal, *content.pauses)
+            for event in sorted((*content.journal, *content.pauses), key=lambda event: event.at_s)
         ],
         "recoveries": [
             {

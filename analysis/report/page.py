@@ -14,7 +14,7 @@ from analysis.report.content import Content, Rejected, Verdict, gather
 from analysis.report.evidence import evidence_figure
 from analysis.report.figures import completeness_figure, trend_figure
 from analysis.report.palette import css_variables
-from analysis.report.trends import Trend
+from analysis.report.trends import Trend, turning_points
 from config.plant import Plant
 from config.settings import PlantFile
 
@@ -63,6 +63,7 @@ def page_of(content: Content) -> str:
         trends=[(trend, _trend_svg(content, trend, f"trend{place}")) for place, trend in enumerate(content.trends)],
         whole_svg=_trend_svg(content, content.whole, "whole") if content.whole else None,
         evidence_svgs=_evidence_svgs(content),
+        turning_points=turning_points,
         completeness_svg=_completeness_svg(content),
         journal=content.journal[-JOURNAL_ROWS:],
         pause_minutes=_minutes(content.pauses),

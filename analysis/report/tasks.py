@@ -13,11 +13,15 @@ PLAN_AHEAD_S = 14 * DAY_S
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """Something to do. `title` and `text` are for people; `letter` names the finding behind it, if one is."""
+    """Something to do.
+
+    `title`, `text` and `also` are for people; `letter` names the finding behind it, if one is.
+    """
 
     status: Status
     title: str
     text: str
+    also: str = ""
     letter: str | None = None
     forecast: Forecast | None = None
 
@@ -40,22 +44,23 @@ def tasks(
     current = [known for known in findings if known.is_open]
     named = {candidate.subject for known in current for candidate in known.finding.candidates} - {None}
     found = [
-        *_of_findings(assessment, current),
+        *_of_findings(assessment, current, _meanwhile(off_target, named)),
         *_of_meters(assessment, named),
         *_of_pump(assessment, current),
-        *_of_targets(off_target, named),
+        *(_of_target(branch) for branch in off_target if not current),
         *_of_forecasts(assessment, named | {branch.run for branch in off_target}, period),
     ]
     return tuple(sorted(found, key=lambda task: words.STATUS_ORDER.index(task.status)))
 
 
-def _of_findings(assessment: Assessment, current: Sequence[Lettered]) -> Iterator[Task]:
+def _of_findings(assessment: Assessment, current: Sequence[Lettered], also: str) -> Iterator[Task]:
     forecasts = {forecast.run: forecast for forecast in assessment.forecasts}
     for known in current:
         yield Task(
             status=known.finding.status,
             title=known.finding.summary,
             text=known.finding.action,
+            also=also if known is current[0] else "",
             letter=known.letter,
             forecast=forecasts.get(known.finding.candidates[0].subject or ""),
         )
@@ -73,20 +78,24 @@ def _of_pump(assessment: Assessment, current: Sequence[Lettered]) -> Iterator[Ta
         yield Task(status=assessment.pump_status, title="Look at the pump", text=assessment.pump_reason)
 
 
-def _of_targets(off_target: Sequence[OffTarget], named: set[str | None]) -> Iterator[Task]:
+def _meanwhile(off_target: Sequence[OffTarget], named: set[str | None]) -> str:
+    """Branches outside their target that no open finding names: one fault moves every flow of a manifold."""
+    others = [branch for branch in off_target if not {branch.run, branch.meter} & named]
+    if not others:
+        return ""
+    said = "; ".join(f"{words.isolated(branch.run)} {branch.flow} (target {branch.target})" for branch in others)
+    return f"Outside target meanwhile: {said}. One fault moves every flow, so see to this first, then look again."
+
+
+def _of_target(branch: OffTarget) -> Task:
     """A branch may lie outside its target without any fault: set wrong, or built so. It is told all the same."""
-    for branch in off_target:
-        if {branch.run, branch.meter} & named:
-            continue
-        side, remedy = (
-            ("less", "open its valve or free its path") if branch.is_below else ("more", "throttle its valve")
-        )
-        yield Task(
-            status=Status.OUT_OF_SPECIFICATION,
-            title=f"{words.isolated(branch.run)} gets {side} than its target",
-            text=f"{branch.flow} in the last 24 hours; the target is {branch.target}. No fault was found: "
-            f"{remedy}, or set another target if the animals do well so.",
-        )
+    side, remedy = ("less", "open its valve or free its path") if branch.is_below else ("more", "throttle its valve")
+    return Task(
+        status=Status.OUT_OF_SPECIFICATION,
+        title=f"{words.isolated(branch.run)} gets {side} than its target",
+        text=f"{branch.flow} in the last 24 hours; the target is {branch.target}. No fault was found: "
+        f"{remedy}, or set another target if the animals do well so.",
+    )
 
 
 def _of_forecasts(assessment: Assessment, told: set[str | None], period: Period) -> Iterator[Task]:

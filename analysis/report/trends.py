@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.assessment import Assessment, FaultKind, Finding
+from analysis.assessment import Assessment, FaultKind, Finding, Opinion
 from analysis.events import Event, EventKind
 from analysis.frames import Floats
 from analysis.report import words
@@ -41,6 +41,20 @@ class Lettered:
     letter: str
     finding: Finding
     is_open: bool
+
+
+def turning_points(history: tuple[Opinion, ...]) -> tuple[Opinion, ...]:
+    """The first opinion, the last, and those in between whose first cause or word for its probability is new."""
+    shown = list(history[:1])
+    for opinion in history[1:-1]:
+        if _gist(opinion) != _gist(shown[-1]):
+            shown.append(opinion)
+    return tuple(shown + list(history[1:][-1:]))
+
+
+def _gist(opinion: Opinion) -> tuple[FaultKind, str | None, str]:
+    first = opinion.candidates[0]
+    return first.kind, first.subject, words.sureness(first.probability).partition(" (")[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

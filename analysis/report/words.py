@@ -12,6 +12,7 @@ from config.units import show_flow
 MINUS = "\N{MINUS SIGN}"
 SPACE = "\N{NO-BREAK SPACE}"
 NAME_CHARACTERS = 60
+UNSURE = 1e-6
 FEW_POINTS = 1
 
 # Own tables, not strftime: its names follow the locale of the process.
@@ -129,9 +130,9 @@ def signed(value: float) -> str:
 
 
 def sureness(probability: float) -> str:
-    """A probability in words and number: "likely (73 %)"."""
+    """A probability in words and number: "likely (73 %)"; nothing inferred is ever quite certain."""
     word = next((word for least, word in SURENESS if probability >= least), "unlikely")
-    return f"{word} ({percent(100 * probability)})"
+    return f"{word} ({percent(100 * min(max(probability, UNSURE), 1 - UNSURE))})"
 
 
 def moment(at_s: float, zone: ZoneInfo) -> str:

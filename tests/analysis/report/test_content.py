@@ -10,7 +10,7 @@ from analysis.assessment import Assessment, Status
 from analysis.events import Event, EventKind
 from analysis.report.content import Verdict, gather, letter, verdict
 from analysis.report.machine import figures_of
-from analysis.report.trends import whole_flow_meters
+from analysis.report.trends import turning_points, whole_flow_meters
 from config.plant import Target
 from tests.analysis.report import material
 
@@ -94,6 +94,28 @@ def test_branch_outside_its_target_is_a_task(flow: float, side: str) -> None:
     assert [task.status for task in content.tasks] == [Status.OUT_OF_SPECIFICATION]
     assert f"gets {side} than its target" in content.tasks[0].title
     assert f"{flow:g} L/h" in content.tasks[0].text
+
+
+def test_branch_outside_its_target_waits_for_the_finding() -> None:
+    """Where a fault is known, a branch that it starves is told with it: its own valve is not to blame."""
+    weaker = dataclasses.replace(material.supply_finding(), cleared_at_s=None)
+    known = dataclasses.replace(material.assessment(weaker), forecasts=())
+    content = gather(material.plant_file(), known, (), (), week=None)
+
+    assert [task.letter for task in content.tasks] == ["A"]
+    assert content.tasks[0].also.startswith("Outside target meanwhile: \N{FIRST STRONG ISOLATE}carbon")
+
+
+def test_opinions_that_change_nothing_are_left_out() -> None:
+    """Of many opinions the page tells the first, the last, and each that brought a new cause or surety."""
+    finding = material.finding()
+    early, late = finding.history
+    many = tuple(dataclasses.replace(early, at_s=early.at_s + hour) for hour in range(5))
+    shown = turning_points((*many, late, dataclasses.replace(late, at_s=material.NOW_S)))
+
+    assert [opinion.at_s for opinion in shown] == [early.at_s, late.at_s, material.NOW_S]
+    assert turning_points(()) == ()
+    assert turning_points((early,)) == (early,)
 
 
 @pytest.mark.parametrize(

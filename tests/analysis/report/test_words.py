@@ -37,6 +37,12 @@ def test_change_carries_its_sign(value: float, text: str) -> None:
     assert words.signed(value) == text
 
 
+def test_nothing_inferred_is_certain() -> None:
+    """A probability that comes out as 1 or 0 is not told as 100 % or 0 %."""
+    assert words.sureness(1.0) == f"almost certain (over 99{NBSP}%)"
+    assert words.sureness(0.0) == f"unlikely (under 1{NBSP}%)"
+
+
 @pytest.mark.parametrize(
     ("probability", "word"),
     [(0.97, "almost certain"), (0.8, "very likely"), (0.79, "likely"), (0.3, "possible"), (0.05, "unlikely")],
