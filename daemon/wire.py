@@ -19,7 +19,7 @@ Numbers are plain decimal digits without sign, space or leading "+". A sentence 
 more channels sends several sentences with the same uptime. With 16 pairs a sentence is longer than the 82 characters
 of NMEA 0183, which a device that must keep them avoids by sending two or three channels a sentence. CR may be
 missing, LF may not. Counts are cumulative, so that a lost line costs resolution and never volume. 38400 baud, 8N1,
-one sentence a second is usual.
+one sentence a second is usual. tests/firmware/counter.c is a counter that speaks it.
 
 Both sums are there because an exclusive or alone passes about one in seventy of all two-bit errors; with the CRC no
 error of up to two bits gets through in a sentence of this length.
