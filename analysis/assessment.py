@@ -153,6 +153,8 @@ class Assessment:
     """Everything that is known at `now_s`.
 
     Attributes:
+        forecasts: what is expected now of the findings that are open, one a run.
+        forecast_history: every forecast that was made, in order of time; each used nothing later than its own time.
         hours_s: [T] UTC epoch seconds of the hours shown.
         flow_m3s: [T, M] measured flow, nan unknown. meters: the columns.
         expected_m3s: [T, M] what the commissioned plant would show with the logged speed and maintenance.
@@ -161,6 +163,7 @@ class Assessment:
     now_s: int
     findings: tuple[Finding, ...]
     forecasts: tuple[Forecast, ...]
+    forecast_history: tuple[Forecast, ...] = ()
     isolability: tuple[Isolability, ...]
     recoveries: tuple[Recovery, ...]
     meter_states: tuple[MeterState, ...]

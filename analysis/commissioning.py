@@ -8,7 +8,7 @@ keeps its prior, and says so by its standard deviation.
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,8 @@ LEAST_SECONDS = 600.0
 NEWTON_STEPS = 12
 PROBE = 1e-4
 OUTSIDE_SDS = 2.0
+STILL = 1e-6
+DETERMINED_SHARE = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +135,7 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
             run=run.name,
             resistance_factor=float(np.exp(fit.middle[index])),
             log_sd=float(fit.sd[index]),
-            determined=bool(fit.sd[index] < 0.8 * RESISTANCE_LOG_SD),
+            determined=bool(fit.sd[index] < DETERMINED_SHARE * RESISTANCE_LOG_SD),
         )
         for index, run in enumerate(plant.branches)
     )
@@ -153,7 +155,7 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
     common = signatures_of(plant, network, found.state(network), frame.meters).common
     readings = log_readings(flow, usual)
     noise = learn_noise(readings, share_of_hour(frame), first_guess(common, np.array(COMMON_SD)))
-    return replace_noise(found, noise)
+    return replace(found, noise=noise)
 
 
 def log_readings(flow_m3s: Floats, usual_m3s: Floats) -> Floats:
@@ -164,11 +166,6 @@ def log_readings(flow_m3s: Floats, usual_m3s: Floats) -> Floats:
 def share_of_hour(frame: HourFrame) -> Floats:
     """[T, M] share of each hour behind its reading."""
     return frame.seconds / HOUR_S
-
-
-def replace_noise(baseline: Baseline, noise: NoiseModel) -> Baseline:
-    """The same baseline with another noise model."""
-    return Baseline(**{**{name: getattr(baseline, name) for name in Baseline.__dataclass_fields__}, "noise": noise})
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,16 +181,12 @@ def _fit(plant: Plant, network: Network, meters: tuple[str, ...], usual: Floats,
     branch = np.array([network.runs.index(run.name) for run in plant.branches])
     column = np.array([network.runs.index(run.name) for run in map(plant.run_of_meter, meters) if run is not None])
     count = len(branch)
-    prior_sd = np.concatenate(
-        [np.full(count, RESISTANCE_LOG_SD), [HEAD_LOG_SD], np.full(len(meters), GAIN_LOG_SD)]
-    )
+    prior_sd = np.concatenate([np.full(count, RESISTANCE_LOG_SD), [HEAD_LOG_SD], np.full(len(meters), GAIN_LOG_SD)])
 
     def model(points: Floats) -> Floats:
         resistance = np.ones((len(points), len(network.runs)))
         resistance[:, branch] = np.exp(points[:, :count])
-        solution = solve(
-            network, Conditions(resistance=resistance, head_factor=np.exp(points[:, count]), speed=speed)
-        )
+        solution = solve(network, Conditions(resistance=resistance, head_factor=np.exp(points[:, count]), speed=speed))
         flow = np.maximum(solution.flow_m3s[:, column], LEAST_SHARE * usual)
         return np.log(flow) + points[:, count + 1 :]
 
@@ -207,7 +200,7 @@ def _fit(plant: Plant, network: Network, meters: tuple[str, ...], usual: Floats,
         pull = slope.T @ (wanted - values[0]) / READING_LOG_SD**2 - point / prior_sd**2
         move = np.clip(np.linalg.solve(precision, pull), -0.5, 0.5)
         point = point + move
-        if np.max(np.abs(move)) < 1e-6:
+        if np.max(np.abs(move)) < STILL:
             break
     return _Fit(point, np.sqrt(np.diag(np.linalg.inv(precision))))
 

@@ -94,7 +94,8 @@ def signatures_of(plant: Plant, network: Network, state: AsCommissioned, meters:
     """Solve every fault's path.
 
     Args:
-        plant: for media and meters. network: compiled from it.
+        plant: for media and meters.
+        network: compiled from it.
         state: as commissioned.
         meters: M names, each on a run.
     """
@@ -106,13 +107,15 @@ def signatures_of(plant: Plant, network: Network, state: AsCommissioned, meters:
     ]
     owner = np.concatenate([np.full(len(path.sizes), index) for index, path in enumerate(paths)])
     patterns = np.maximum(np.concatenate([path.readings for path in paths]), np.log(LEAST_SHARE))
+    sizes = np.concatenate([path.sizes for path in paths])
     hazard = np.array([path.hazard for path in paths])
     hypotheses = Hypotheses(
         names=tuple(path.fault.name for path in paths),
         owner=owner,
         patterns=patterns,
         spans=spans_of(patterns, owner),
-        size=np.concatenate([path.sizes for path in paths]),
+        size=sizes,
+        size_spans=spans_of(sizes, owner),
         hazard=hazard / hazard.sum(),
         shape=np.array([path.shape for path in paths]),
     )
@@ -128,7 +131,8 @@ def signatures_of(plant: Plant, network: Network, state: AsCommissioned, meters:
 
 def speed_change(network: Network, state: AsCommissioned, speed: float) -> Floats:
     """[R] log change of every run's flow when the pump runs at `speed` (fraction) instead of as commissioned."""
-    return _changes(network, state, Conditions(speed=np.array([speed])))[0]
+    change: Floats = _changes(network, state, Conditions(speed=np.array([speed])))[0]
+    return change
 
 
 def _run_name(plant: Plant, meter: str) -> str:

@@ -11,8 +11,10 @@ likelihood ratio after Willsky and Jones, IEEE Trans. Automatic Control 21 (1976
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.detection.noise import NoiseModel
 from analysis.detection.whitener import Innovation
@@ -57,9 +59,10 @@ def empty(model: NoiseModel) -> OnsetBank:
     )
 
 
-def growth(age_h: Floats) -> Floats:
+def growth(age_h: NDArray[Any]) -> Floats:
     """Size of each shape (in ramp units) at each age: [..., G]; age counts the onset hour as 1."""
-    return (np.asarray(age_h, float)[..., None] / RAMP_UNIT_H) ** POWERS
+    grown: Floats = (np.asarray(age_h, float)[..., None] / RAMP_UNIT_H) ** POWERS
+    return grown
 
 
 def step(
@@ -120,12 +123,22 @@ def _thin(bank: OnsetBank, hour: int, protect: frozenset[int]) -> OnsetBank:
     if len(kept) == 0:
         kept = np.array([len(ages) - 1])
     heir = np.clip(np.searchsorted(kept, np.arange(len(ages))), 0, len(kept) - 1)
-    weight = np.bincount(heir, weights=np.where(ages < SPACING[-1][0], bank.weight_h, 0.0), minlength=len(kept))
+    weight = np.bincount(heir, weights=np.where(ages < SPACING[-1][0], bank.weight_h, 0.0), minlength=len(kept)).astype(
+        np.float64
+    )
     return OnsetBank(bank.onset_h[kept], weight, bank.shadow[kept], bank.score[kept], bank.info[kept])
 
 
-def evidence(bank: OnsetBank, patterns: Floats, spans: Floats, hour: int) -> Floats:
-    """Log likelihood ratio of each pattern against no change, the size left free between its neighbours.
+@dataclass(frozen=True, slots=True)
+class Ratios:
+    """Log likelihood ratios [K, G, P] of patterns against no change, and where in its span each lies best [K, G, P]."""
+
+    log_ratio: Floats
+    share: Floats
+
+
+def evidence(bank: OnsetBank, patterns: Floats, spans: Floats, hour: int) -> Ratios:
+    """Weigh each pattern, the size left free between its neighbours.
 
     Patterns of one fault are nodes on a path of sizes. Around node s with span d (half the way to either neighbour)
     the ratio is a parabola in the share u of the span, -1..1; it is integrated over u by its peak and width
@@ -136,9 +149,6 @@ def evidence(bank: OnsetBank, patterns: Floats, spans: Floats, hour: int) -> Flo
         patterns: [P, M] change of every meter's log flow now.
         spans: [P, M] from each pattern half the way to its neighbours.
         hour: the last hour taken in.
-
-    Returns:
-        [K, G, P].
     """
     scale = (1.0 / growth(hour - bank.onset_h + 1.0))[..., None]
     meters = patterns.shape[1]
@@ -153,4 +163,4 @@ def evidence(bank: OnsetBank, patterns: Floats, spans: Floats, hour: int) -> Flo
     share = np.clip(slope / curve, -1.0, 1.0)
     node = scale * (bank.score @ patterns.T) - 0.5 * quadratic(patterns, patterns)
     width = 0.5 * np.log(np.minimum(2.0 * np.pi / curve, 4.0) / 4.0)
-    return node + share * slope - 0.5 * share**2 * curve + width
+    return Ratios(node + share * slope - 0.5 * share**2 * curve + width, share)

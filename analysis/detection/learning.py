@@ -13,8 +13,8 @@ from analysis.detection.noise import CREEP_SD, OFFSET_SD, NoiseModel
 from analysis.frames import Floats
 
 PRIOR_WHITE_SD = (0.001, 1.0)
-PRIOR_WANDER_SD = (0.010, 0.40)
-PRIOR_WANDER_TAU_H = (12.0, 0.8)
+PRIOR_WANDER_SD = (0.011, 0.30)
+PRIOR_WANDER_TAU_H = (20.0, 0.6)
 PRIOR_COMMON_TAU_H = (14.0, 0.5)
 PRIOR_COMMON_LOG_SD = 0.5
 ITERATIONS = 12
@@ -88,18 +88,15 @@ def learn_noise(readings: Floats, share: Floats, guess: NoiseModel) -> NoiseMode
 
 def _as_model(point: Floats, guess: NoiseModel) -> NoiseModel:
     meters, commons = guess.meters, len(guess.common_sd)
-    white, wander, tau, common, common_tau = np.split(
-        np.exp(point), np.cumsum([meters, meters, meters, commons])
-    )
-    return replace(
-        guess, white_sd=white, wander_sd=wander, wander_tau_h=tau, common_sd=common, common_tau_h=common_tau
-    )
+    white, wander, tau, common, common_tau = np.split(np.exp(point), np.cumsum([meters, meters, meters, commons]))
+    return replace(guess, white_sd=white, wander_sd=wander, wander_tau_h=tau, common_sd=common, common_tau_h=common_tau)
 
 
 def _log_posterior(points: Floats, readings: Floats, share: Floats, guess: NoiseModel, prior: _Prior) -> Floats:
     """[B] log posterior, up to a constant, of B parameter sets at once."""
     penalty = 0.5 * np.sum(((points - prior.middle) / prior.sd) ** 2, axis=1)
-    return _log_likelihood(np.exp(points), readings, share, guess) - penalty
+    value: Floats = _log_likelihood(np.exp(points), readings, share, guess) - penalty
+    return value
 
 
 def _log_likelihood(params: Floats, readings: Floats, share: Floats, guess: NoiseModel) -> Floats:

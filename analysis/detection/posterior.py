@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.detection.bank import POWERS, RAMP_UNIT_H, OnsetBank, evidence, growth
+from analysis.detection.bank import POWERS, RAMP_UNIT_H, OnsetBank, evidence
 from analysis.frames import Floats, Ints
 
 # Usual speed of a ramp, change of log flow a day, and its spread (log). Media take weeks to a month; a pump longer.
@@ -33,6 +33,7 @@ class Hypotheses:
         patterns: [P, M] change of log reading.
         spans: [P, M] from each pattern half the way to its neighbours of the same hypothesis.
         size: [P] size of the fault as the keeper would put it (signed change of log flow of what it touches).
+        size_spans: [P] half the way to the neighbours' sizes.
         hazard: [H] relative frequency, sums to 1.
         shape: [H, G] share of each growth shape, rows sum to 1.
     """
@@ -42,6 +43,7 @@ class Hypotheses:
     patterns: Floats
     spans: Floats
     size: Floats
+    size_spans: Floats
     hazard: Floats
     shape: Floats
 
@@ -54,7 +56,7 @@ class Hypotheses:
 
 
 def spans_of(patterns: Floats, owner: Ints) -> Floats:
-    """[P, M] from each pattern half the way to its neighbours; patterns of one owner stand in order of size."""
+    """[P, ...] from each pattern half the way to its neighbours; patterns of one owner stand in order of size."""
     spans = np.zeros_like(patterns)
     for index in np.unique(owner):
         own = np.flatnonzero(owner == index)
@@ -77,23 +79,27 @@ def _rate_weight(hypotheses: Hypotheses, age_h: Floats) -> Floats:
     return np.where(POWERS[None, :, None] > 0, ramp[:, None, :], 0.0)
 
 
-def weigh(hypotheses: Hypotheses, bank: OnsetBank, hour: int, onset_prior: Floats | None = None) -> Floats:
-    """[K, G, P] log weight of every onset, shape and pattern against no fault.
+def weigh(hypotheses: Hypotheses, bank: OnsetBank, hour: int) -> tuple[Floats, Floats]:
+    """Weigh every onset, shape and pattern against no fault.
 
     Args:
         hypotheses: the faults.
         bank: after `hour`.
         hour: the last hour taken in.
-        onset_prior: [K] log weights in place of the hours each onset stands for.
+
+    Returns:
+        [K, G, P] log weights, and [K, G, P] where in its span each pattern's size lies.
     """
-    ratio = evidence(bank, hypotheses.patterns, hypotheses.spans, hour)
-    onset = np.log(np.maximum(bank.weight_h, 1e-9)) if onset_prior is None else onset_prior
-    age_h = hour - bank.onset_h + 1.0
-    return ratio + hypotheses.log_prior + _rate_weight(hypotheses, age_h) + onset[:, None, None]
+    ratios = evidence(bank, hypotheses.patterns, hypotheses.spans, hour)
+    onset = np.log(np.maximum(bank.weight_h, 1e-9))
+    age_h: Floats = (hour - bank.onset_h + 1).astype(np.float64)
+    prior = hypotheses.log_prior + _rate_weight(hypotheses, age_h) + onset[:, None, None]
+    weights: Floats = ratios.log_ratio + prior
+    return weights, ratios.share
 
 
 def log_sum(weights: Floats) -> float:
-    """log of the sum of exponentials of everything."""
+    """Log of the sum of exponentials of everything."""
     if weights.size == 0:
         return NEVER
     top = float(np.max(weights))
@@ -106,6 +112,3 @@ def by_hypothesis(hypotheses: Hypotheses, weights: Floats) -> Floats:
     mass = np.sum(np.exp(weights - top), axis=(0, 1))
     total = np.bincount(hypotheses.owner, weights=mass, minlength=len(hypotheses.names))
     return total / np.sum(total)
-
-
-__all__ = ["Hypotheses", "by_hypothesis", "growth", "log_sum", "spans_of", "weigh"]

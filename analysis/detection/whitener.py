@@ -51,7 +51,9 @@ def start(model: NoiseModel) -> FilterState:
 def predict(model: NoiseModel, state: FilterState) -> FilterState:
     """The state an hour later, without a reading."""
     memory = model.memory
-    return FilterState(memory * state.mean, memory[:, None] * state.cov * memory + np.diag(model.fresh_var), state.score)
+    return FilterState(
+        memory * state.mean, memory[:, None] * state.cov * memory + np.diag(model.fresh_var), state.score
+    )
 
 
 def update(model: NoiseModel, state: FilterState, reading: Floats, share: Floats) -> tuple[FilterState, Innovation]:

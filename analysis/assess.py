@@ -1,0 +1,83 @@
+"""The one door: everything that the readings say about a plant, at a time."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analysis.assessment import Assessment
+from analysis.calibration import flow_of
+from analysis.commissioning import Baseline
+from analysis.events import Event
+from analysis.findings import finding_of, recoveries_of, stops_of
+from analysis.forecast import history_of, standing_of
+from analysis.frames import HOUR_S, HourFrame
+from analysis.isolability import isolability_of
+from analysis.meter_states import meter_states_of, pump_state_of
+from analysis.pulses import SETTLE_S
+from analysis.watching import watch_over
+from config.settings import PlantFile
+
+
+def assess(
+    plant_file: PlantFile, baseline: Baseline, frame: HourFrame, events: Sequence[Event], now_s: float
+) -> Assessment:
+    """Assess a plant.
+
+    Args:
+        plant_file: the plant and how it is watched.
+        baseline: as commissioned.
+        frame: hours of the baseline's meters, in its order, from the commissioning on.
+        events: the journal; entries later than `now_s` are not used.
+        now_s: time of the last reading, UTC epoch seconds; hours that later readings could still change are left out.
+    """
+    known = tuple(event for event in events if event.at_s <= now_s)
+    settled = settled_hours(frame, now_s)
+    flow = flow_of(settled, plant_file.plant.meters, known)
+    watched = watch_over(
+        plant_file.plant,
+        alarms=plant_file.settings.alarms,
+        baseline=baseline,
+        frame=settled,
+        flow_m3s=flow,
+        events=known,
+    )
+    changes = watched.watch.changes
+    findings = tuple(
+        sorted(
+            [*(finding_of(watched, change) for change in changes), *stops_of(watched)],
+            key=lambda finding: (finding.raised_at_s, finding.id),
+        )
+    )
+    pump_status, pump_reason = pump_state_of(findings)
+    return Assessment(
+        now_s=int(now_s),
+        findings=findings,
+        forecasts=tuple(forecast for change in changes for forecast in standing_of(watched, change)),
+        forecast_history=tuple(
+            sorted(
+                (forecast for change in changes for forecast in history_of(watched, change)),
+                key=lambda forecast: (forecast.made_at_s, forecast.run),
+            )
+        ),
+        isolability=isolability_of(watched.signatures, baseline.noise),
+        recoveries=recoveries_of(watched, changes, known),
+        meter_states=meter_states_of(watched, findings),
+        pump_status=pump_status,
+        pump_reason=pump_reason,
+        meters=baseline.meters,
+        hours_s=settled.start_s + HOUR_S * np.arange(settled.hours, dtype=float),
+        flow_m3s=watched.flow_m3s,
+        expected_m3s=baseline.flow_m3s * np.exp(watched.shift),
+    )
+
+
+def settled_hours(frame: HourFrame, now_s: float) -> HourFrame:
+    """The hours that no later reading can change."""
+    hours = int(np.clip((now_s - SETTLE_S - frame.start_s) // HOUR_S, 0, frame.hours))
+    return HourFrame(
+        start_s=frame.start_s,
+        meters=frame.meters,
+        rate=frame.rate[:hours],
+        seconds=frame.seconds[:hours],
+        off_s=frame.off_s[:hours],
+    )

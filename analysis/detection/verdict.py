@@ -1,0 +1,101 @@
+"""What the weights of one hour come to: probabilities, sizes, onset, shape."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.detection.bank import OnsetBank
+from analysis.detection.posterior import Hypotheses, by_hypothesis
+from analysis.frames import Floats, Ints
+
+LOW, HIGH = 0.05, 0.95
+HALF = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class ByOnset:
+    """Weight [K, G] of every onset [K] and growth shape, and the mean change [K, G, M] of the readings under it."""
+
+    onset_h: Ints
+    weight: Floats
+    change: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """One hour's judgement of a change.
+
+    Attributes:
+        hour: the hour judged, after which nothing was used.
+        log_odds: log of the summed weight of all faults against none.
+        probability: [H] of each hypothesis given a fault.
+        size: [H] mean size of each hypothesis (log change). change: [H, M] mean change of the readings under each.
+        weight: [H, P] share of each pattern within its hypothesis, for what follows from patterns.
+        onset_h, onset_low_h, onset_high_h: median onset and its 90 % interval.
+        step: probability that the change came at once.
+        by_onset: the same weights seen by onset and shape, for forecasts.
+    """
+
+    hour: int
+    log_odds: float
+    probability: Floats
+    size: Floats
+    change: Floats
+    weight: Floats
+    onset_h: int
+    onset_low_h: int
+    onset_high_h: int
+    step: float
+    by_onset: ByOnset
+
+    @property
+    def top(self) -> int:
+        """Index of the most probable hypothesis."""
+        return int(np.argmax(self.probability))
+
+    @property
+    def sudden(self) -> bool:
+        """Whether the change more likely came at once than grew."""
+        return self.step > HALF
+
+    @property
+    def expected(self) -> Floats:
+        """[M] mean change of the readings over all hypotheses."""
+        return self.probability @ self.change
+
+
+def judge(  # noqa: PLR0913 - the last two only name the hour
+    hypotheses: Hypotheses, bank: OnsetBank, weights: Floats, share: Floats, *, hour: int, log_odds: float
+) -> Verdict:
+    """Sum up the weights [K, G, P] of an hour; `share` [K, G, P] is where in its span each pattern's size lies."""
+    mass = np.exp(weights - np.max(weights))
+    pattern_mass = mass.sum(axis=(0, 1))
+    count = len(hypotheses.names)
+    member = hypotheses.owner[None, :] == np.arange(count)[:, None]
+    weight = np.where(member, pattern_mass, 0.0)
+    weight = weight / np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
+    shift = np.sum(mass * share, axis=(0, 1)) / np.maximum(pattern_mass, 1e-300)
+    patterns = hypotheses.patterns + shift[:, None] * hypotheses.spans
+    sizes = hypotheses.size + shift * hypotheses.size_spans
+    onset = mass.sum(axis=(1, 2))
+    below = np.cumsum(onset) / np.sum(onset)
+    at = [int(bank.onset_h[min(int(np.searchsorted(below, level)), len(onset) - 1)]) for level in (LOW, 0.5, HIGH)]
+    return Verdict(
+        hour=hour,
+        log_odds=log_odds,
+        probability=by_hypothesis(hypotheses, weights),
+        size=weight @ sizes,
+        change=weight @ patterns,
+        weight=weight,
+        onset_low_h=at[0],
+        onset_h=at[1],
+        onset_high_h=at[2],
+        step=float(mass[:, 0].sum() / mass.sum()),
+        by_onset=_by_onset(bank, mass, share, hypotheses),
+    )
+
+
+def _by_onset(bank: OnsetBank, mass: Floats, share: Floats, hypotheses: Hypotheses) -> ByOnset:
+    weight = mass.sum(axis=2)
+    moved = mass @ hypotheses.patterns + (mass * share) @ hypotheses.spans
+    return ByOnset(bank.onset_h, weight / weight.sum(), moved / np.maximum(weight, 1e-300)[..., None])

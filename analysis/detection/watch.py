@@ -1,0 +1,290 @@
+"""The watch: hour by hour over the readings, causal, raising changes and seeing them go.
+
+The front looks for a change that nobody has seen yet. When it raises one, the change takes over the front's track and
+is judged anew on it every hour, with its whole past. After some days (settled) a new front starts from the healthy
+past, with the change's own expected part taken off the readings, so that the next change is seen beside it.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.detection.bank import OnsetBank, empty, step
+from analysis.detection.noise import NoiseModel
+from analysis.detection.posterior import Hypotheses, log_sum, weigh
+from analysis.detection.verdict import Verdict, judge
+from analysis.detection.whitener import FilterState, predict, start, update
+from analysis.frames import Floats
+
+PROTECTED_ONSETS = 6
+# Hours after which an open change counts as the new normal.
+SETTLE_H = 120
+# Recovery is judged on the mean of this many hours, and must hold for this many.
+WINDOW_H = 6
+RECOVERED_H = 3
+RECOVERED_LOG_ODDS = -3.0
+# A change whose evidence has gone for a day never was one.
+FADED_H = 24
+FADED_LOG_ODDS = 1.0
+# How far a settled change may have been misjudged, as a share of it.
+SETTLED_SHARE = 0.15
+# A verdict is noted when a probability moves this much, and at these ages.
+NOTED_MOVE = 0.1
+NOTED_AGES_H = frozenset({1, 3, 6, 12, 24, 48, 72, *range(96, 2400, 24)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Touch:
+    """Work that may have moved readings: log variance to allow along a pattern [M]; `sd` in units of the pattern."""
+
+    hour: int
+    pattern: Floats
+    sd: float
+
+
+@dataclass(slots=True)
+class Track:
+    """A filter with its onset bank, fed hour by hour."""
+
+    model: NoiseModel
+    state: FilterState
+    bank: OnsetBank
+    protect: frozenset[int] = frozenset()
+
+    def take(self, hour: int, reading: Floats, share: Floats, *, judged: bool) -> None:
+        """Take in one hour [M]; a judged hour may be the onset of a change."""
+        self.state, innovation = update(self.model, predict(self.model, self.state), reading, share)
+        if judged:
+            self.bank = step(self.bank, self.model, hour, innovation, self.protect)
+
+    def allow(self, pattern: Floats) -> None:
+        """Let the offsets move along a pattern [M], one standard deviation long; earlier onsets are forgotten."""
+        self.state = _loosened(self.state, pattern)
+        self.bank = empty(self.model)
+        self.protect = frozenset()
+
+    def weigh(self, hypotheses: Hypotheses, hour: int) -> tuple[float, Floats, Floats]:
+        """Log odds of any fault, and what `posterior.weigh` gives; the likely onsets are kept from now on."""
+        weights, share = weigh(hypotheses, self.bank, hour)
+        likely = np.argsort(-weights.max(axis=(1, 2)))[:PROTECTED_ONSETS]
+        self.protect = frozenset(self.bank.onset_h[likely].tolist())
+        return log_sum(weights), weights, share
+
+
+@dataclass(slots=True, kw_only=True)
+class Change:
+    """A raised change.
+
+    Attributes:
+        raised_h: hour that raised it; cleared_h: hour that saw it gone, None while it lasts.
+        noted: verdicts in order, the first at raised_h. latest: the last trusted verdict.
+        before: the healthy filter just before the onset; before_h its hour.
+        track: its own judgement. beside: changes already settled when it was raised.
+        settled: old enough for the front to look beside it. frozen: a later change disturbs it, no new verdicts.
+    """
+
+    raised_h: int
+    cleared_h: int | None = None
+    noted: list[Verdict]
+    latest: Verdict
+    before: FilterState
+    before_h: int
+    track: Track
+    beside: tuple["Change", ...]
+    settled: bool = False
+    frozen: bool = False
+    recovered_for_h: int = 0
+    faded_for_h: int = 0
+
+    @property
+    def open(self) -> bool:
+        """Whether it lasts."""
+        return self.cleared_h is None
+
+
+@dataclass(slots=True, kw_only=True)
+class Watch:
+    """The watch over one plant; feed it every hour in order.
+
+    Attributes:
+        model, hypotheses: the noise and the faults.
+        threshold: log odds at which a change is raised.
+        judge_from_h: first hour that is judged; hours before it are healthy by the keeper's word.
+        touches: journalled work.
+        changes: all that was raised. log_odds: of the front by hour; -inf where it was not judged.
+    """
+
+    model: NoiseModel
+    hypotheses: Hypotheses
+    threshold: float
+    judge_from_h: int
+    touches: tuple[Touch, ...] = ()
+    changes: list[Change] = field(default_factory=list)
+    log_odds: list[float] = field(default_factory=list)
+    _front: Track = field(init=False)
+    _past: list[tuple[int, FilterState]] = field(default_factory=list)
+    _readings: list[Floats] = field(default_factory=list)
+    _hour: int = -1
+
+    def __post_init__(self) -> None:
+        """Begin knowing nothing."""
+        self._front = Track(self.model, start(self.model), empty(self.model))
+
+    @property
+    def hour(self) -> int:
+        """The last hour taken in; -1 before the first."""
+        return self._hour
+
+    def take(self, reading: Floats, share: Floats) -> None:
+        """Take in the next hour: [M] log readings (nan unseen) and the share [M] of the hour behind each."""
+        self._hour += 1
+        self._readings.append(reading)
+        self.log_odds.append(-np.inf)
+        for change in self._open():
+            if not change.frozen:
+                self._follow(change, reading, share)
+        if all(change.settled for change in self._open()):
+            self._look_ahead(reading, share)
+        for change in self._open():
+            self._look_for_recovery(change)
+
+    def _open(self) -> tuple[Change, ...]:
+        return tuple(change for change in self.changes if change.open)
+
+    def _look_ahead(self, reading: Floats, share: Floats) -> None:
+        """The front's hour: the readings without what the settled changes explain."""
+        hour = self._hour
+        for touch in self.touches:
+            if touch.hour == hour:
+                self._front.allow(touch.pattern * touch.sd)
+        judged = hour >= self.judge_from_h
+        self._front.take(hour, reading - self._explained(self._open()), share, judged=judged)
+        self._past.append((hour, self._front.state))
+        if not judged:
+            return
+        odds, weights, where = self._front.weigh(self.hypotheses, hour)
+        self.log_odds[-1] = odds
+        if odds >= self.threshold:
+            self._raise(judge(self.hypotheses, self._front.bank, weights, where, hour=hour, log_odds=odds))
+
+    def _explained(self, changes: tuple[Change, ...]) -> Floats:
+        parts = [np.zeros(self.model.meters), *(change.latest.expected for change in changes if change.open)]
+        total: Floats = np.sum(parts, axis=0)
+        return total
+
+    def _raise(self, verdict: Verdict) -> None:
+        """Raise a change, unless it is the end of one that is open, or more of it."""
+        age_h = verdict.hour - verdict.onset_h + 1
+        for change in self._open():
+            if self._is_back(change, min(age_h, WINDOW_H)):
+                self._clear(change)
+                return
+            if change.latest.top == verdict.top:
+                self._look_beside(change)
+                return
+        beside = self._open()
+        for change in beside:
+            change.frozen = True
+        before_h, before = next(
+            ((hour, state) for hour, state in reversed(self._past) if hour < verdict.onset_low_h), self._past[0]
+        )
+        self.changes.append(
+            Change(
+                raised_h=verdict.hour,
+                noted=[verdict],
+                latest=verdict,
+                before=before,
+                before_h=before_h,
+                track=self._front,
+                beside=beside,
+            )
+        )
+
+    def _follow(self, change: Change, reading: Floats, share: Floats) -> None:
+        """Judge an open change anew, unless the readings seem to be on their way back."""
+        hour = self._hour
+        change.track.take(hour, reading - self._explained(change.beside), share, judged=True)
+        odds, weights, where = change.track.weigh(self.hypotheses, hour)
+        change.faded_for_h = change.faded_for_h + 1 if odds < FADED_LOG_ODDS else 0
+        if change.recovered_for_h or change.faded_for_h:
+            return
+        verdict = judge(self.hypotheses, change.track.bank, weights, where, hour=hour, log_odds=odds)
+        change.latest = verdict
+        last = change.noted[-1]
+        moved = float(np.max(np.abs(verdict.probability - last.probability))) > NOTED_MOVE
+        age_h = hour - change.raised_h
+        if verdict.top != last.top or moved or age_h in NOTED_AGES_H:
+            change.noted.append(verdict)
+        if age_h >= SETTLE_H and not change.settled:
+            self._look_beside(change)
+
+    def _look_beside(self, change: Change) -> None:
+        """A new front: the healthy past carried on, loosened along the change that is taken off the readings."""
+        self._front = Track(self.model, self.shadow(change, self._hour), empty(self.model))
+        for known in self._open():
+            self._front.allow(SETTLED_SHARE * known.latest.expected)
+        change.settled = True
+
+    def _clear(self, change: Change) -> None:
+        """See a change gone; the front goes on from the healthy past."""
+        change.cleared_h = self._hour
+        if all(other.settled for other in self._open()):
+            self._front = Track(self.model, self.shadow(change, self._hour), empty(self.model))
+            for known in self._open():
+                self._front.allow(SETTLED_SHARE * known.latest.expected)
+
+    def shadow(self, change: Change, hour: int) -> FilterState:
+        """The healthy filter of before the change, carried to `hour` on no reading at all."""
+        hours = hour - change.before_h
+        memory = self.model.memory**hours
+        fresh = self.model.stationary_var * (1.0 - memory**2)
+        fresh[: self.model.meters] = self.model.fresh_var[: self.model.meters] * hours
+        cov = memory[:, None] * change.before.cov * memory + np.diag(fresh)
+        state = FilterState(memory * change.before.mean, cov, np.zeros(self.model.meters))
+        for touch in self.touches:
+            if change.before_h < touch.hour <= hour:
+                state = _loosened(state, touch.pattern * touch.sd)
+        return state
+
+    def departure(self, change: Change, hour: int, window_h: int) -> tuple[Floats, Floats]:
+        """How the readings stand against the healthy past, other changes taken off.
+
+        Returns:
+            [M] mean departure over the window that ends with `hour` (nan where unseen), and its covariance [M, M].
+        """
+        others = tuple(other for other in self.changes if other is not change)
+        recent = np.array(self._readings[max(hour - window_h + 1, 0) : hour + 1]) - self._explained(others)
+        seen = np.isfinite(recent)
+        count = np.maximum(seen.sum(axis=0), 1)
+        mean = np.where(seen.any(axis=0), np.nansum(recent, axis=0) / count, np.nan)
+        shadow = self.shadow(change, hour)
+        view = self.model.view
+        cov = view @ shadow.cov @ view.T + np.diag(self.model.white_sd**2 / count)
+        return mean - view @ shadow.mean, cov
+
+    def _look_for_recovery(self, change: Change) -> None:
+        if self._hour == change.raised_h:
+            return
+        gone = change.faded_for_h >= FADED_H or self._is_back(change, WINDOW_H)
+        change.recovered_for_h = change.recovered_for_h + 1 if gone else 0
+        if change.recovered_for_h >= RECOVERED_H:
+            self._clear(change)
+
+    def _is_back(self, change: Change, window_h: int) -> bool:
+        """Whether the last hours speak for the healthy past rather than for the change."""
+        departure, cov = self.departure(change, self._hour, window_h)
+        seen = np.isfinite(departure)
+        if not seen.any():
+            return False
+        expected = change.latest.expected[seen]
+        solved = np.linalg.solve(cov[np.ix_(seen, seen)], np.stack([departure[seen], expected], axis=1))
+        odds = float(expected @ solved[:, 0] - 0.5 * expected @ solved[:, 1])
+        return odds < RECOVERED_LOG_ODDS
+
+
+def _loosened(state: FilterState, pattern: Floats) -> FilterState:
+    """The state with offsets free to move along a pattern [M], one standard deviation long."""
+    cov = state.cov.copy()
+    meters = len(pattern)
+    cov[:meters, :meters] += np.outer(pattern, pattern)
+    return FilterState(state.mean, cov, state.score)

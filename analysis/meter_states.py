@@ -1,0 +1,70 @@
+"""How each meter and the pump stand now, in the words of NAMUR NE 107."""
+
+import numpy as np
+
+from analysis.assessment import FaultKind, Finding, MeterState, Status
+from analysis.frames import Floats
+from analysis.watching import Watched
+from analysis.wording import place
+
+DAY_H = 24
+WEEK_H = 168
+SILENT_H = 6
+SUSPECTED = 0.1
+
+
+def meter_states_of(watched: Watched, findings: tuple[Finding, ...]) -> tuple[MeterState, ...]:
+    """One state a meter, in the baseline's order."""
+    return tuple(_state(watched, findings, column, name) for column, name in enumerate(watched.baseline.meters))
+
+
+def pump_state_of(findings: tuple[Finding, ...]) -> tuple[Status, str]:
+    """The pump's word and why."""
+    for finding in findings:
+        if finding.cleared_at_s is None and finding.candidates[0].kind is FaultKind.SUPPLY:
+            return finding.status, finding.summary
+    return Status.GOOD, "the flows agree with the pump as commissioned"
+
+
+def _state(watched: Watched, findings: tuple[Finding, ...], column: int, name: str) -> MeterState:
+    run = watched.plant.run_of_meter(name)
+    flow = watched.flow_m3s[:, column]
+    heard = np.isfinite(watched.frame.rate[:, column])
+    status, reason = _word(watched, findings, name, run.name if run else None, heard)
+    return MeterState(
+        name=name,
+        run=run.name if run else None,
+        status=status,
+        reason=reason,
+        flow_m3s=_mean(flow[-DAY_H:]),
+        commissioned_m3s=float(watched.baseline.flow_m3s[column]),
+        completeness=_complete(watched, heard),
+    )
+
+
+def _word(
+    watched: Watched, findings: tuple[Finding, ...], name: str, run: str | None, heard: np.ndarray
+) -> tuple[Status, str]:
+    silent = heard[-SILENT_H:]
+    if len(silent) == SILENT_H and not silent.any() and not (watched.frame.off_s[-SILENT_H:] > 0).any():
+        return (
+            Status.FAILURE,
+            f"no reading for {SILENT_H} hours or more: check its wire, the device and `clearbore status`",
+        )
+    for finding in findings:
+        for candidate in finding.candidates:
+            mine = candidate.kind is FaultKind.METER and candidate.subject == name
+            if finding.cleared_at_s is None and mine and candidate.probability >= SUSPECTED:
+                return finding.status, f"{place(candidate.kind, name)} ({100 * candidate.probability:.0f} % likely)"
+            if finding.cleared_at_s is None and candidate.subject == run and candidate is finding.candidates[0]:
+                return finding.status, place(candidate.kind, run)
+    return Status.GOOD, "agrees with the other meters"
+
+
+def _complete(watched: Watched, heard: np.ndarray) -> float:
+    known = heard[-WEEK_H:] | (watched.frame.off_s[-WEEK_H:] > 0)
+    return float(np.mean(known)) if len(known) else 0.0
+
+
+def _mean(flow: Floats) -> float:
+    return float(np.nanmean(flow)) if np.isfinite(flow).any() else float("nan")

@@ -1,0 +1,134 @@
+"""From the database to an assessment: read, commission, assess. Imports numpy: for short-lived processes only."""
+
+import contextlib
+import hashlib
+import pathlib
+import sqlite3
+from dataclasses import dataclass, replace
+
+from analysis.assess import assess
+from analysis.assessment import Assessment
+from analysis.calibration import flow_of
+from analysis.commissioning import Baseline, commission, from_json, to_json
+from analysis.events import Event, EventKind
+from analysis.frames import HourFrame
+from config.errors import InputMissing
+from config.plant import Plant
+from config.settings import PlantFile
+from daemon.store.baselines import BaselineRow, latest_baseline, save_baseline
+from daemon.store.opening import open_reader, open_writer, storage_errors
+from daemon.store.prepare import prepare_store
+from daemon.store.reader import read_events, read_hours
+from daemon.store.records import last_reading_s
+
+WEEK_S = 7 * 86_400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessed:
+    """An assessment and the journal that it was made with."""
+
+    assessment: Assessment
+    events: tuple[Event, ...]
+
+
+def placed_meters(plant: Plant) -> tuple[str, ...]:
+    """The meters that sit on a run: the others tell nothing of the manifold."""
+    return tuple(meter.name for meter in plant.meters if plant.run_of_meter(meter.name) is not None)
+
+
+def commission_stored(
+    plant_file: PlantFile, db: pathlib.Path, *, from_s: float | None, to_s: float | None, made_s: float
+) -> Baseline:
+    """Fit the plant to the healthy days from `from_s` (or the first reading) to `to_s` (or a week on), and keep it.
+
+    Raises:
+        InputMissing: no database, or too few readings.
+        StoreError: the database cannot be read or written.
+    """
+    plant = plant_file.plant
+    meters = placed_meters(plant)
+    with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
+        first = read_hours(connection, meters, from_s=from_s)
+        events = read_events(connection)
+    if first.hours <= 0:
+        raise InputMissing(f"{db}: there are no readings: `clearbore load` or `clearbore collect` brings them in")
+    end_s = to_s if to_s is not None else first.start_s + WEEK_S
+    frame = _until(first, end_s)
+    baseline = commission(plant, frame, flow_of(frame, plant.meters, events), speed=_speed_at(plant, events, end_s))
+    prepare_store(db)
+    with contextlib.closing(open_writer(db)) as connection, storage_errors(db):
+        save_baseline(
+            connection,
+            BaselineRow(
+                made_ms=int(made_s * 1000),
+                from_ms=baseline.from_s * 1000,
+                to_ms=baseline.to_s * 1000,
+                plant_digest=plant_digest(plant),
+                body=to_json(baseline),
+            ),
+        )
+    return baseline
+
+
+def assess_stored(plant_file: PlantFile, db: pathlib.Path, *, until_s: float | None) -> Assessed:
+    """Assess what a database holds, up to `until_s` (UTC epoch seconds) or its last reading.
+
+    Raises:
+        InputMissing: no database, no readings up to then, or the plant has not been commissioned.
+        StoreError: the database cannot be read.
+    """
+    with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
+        baseline = _baseline(connection, plant_file, db)
+        now_s = last_reading_s(connection)
+        if until_s is not None and now_s is not None:
+            now_s = min(now_s, until_s)
+        frame = read_hours(connection, baseline.meters, from_s=baseline.from_s)
+        events = read_events(connection)
+    if now_s is None or frame.hours <= 0 or now_s <= baseline.to_s:
+        until = "" if until_s is None else " up to the time asked for"
+        raise InputMissing(
+            f"{db}: there are no readings after the commissioning{until}: "
+            "`clearbore load` or `clearbore collect` brings them in"
+        )
+    return Assessed(assessment=assess(plant_file, baseline, frame, events, now_s), events=events)
+
+
+def _baseline(connection: sqlite3.Connection, plant_file: PlantFile, db: pathlib.Path) -> Baseline:
+    stored = latest_baseline(connection)
+    if stored is None:
+        raise InputMissing(
+            f"{db}: the plant has not been commissioned: "
+            f"run `clearbore commission {plant_file.path}` on a few healthy days first"
+        )
+    if stored.plant_digest != plant_digest(plant_file.plant):
+        raise InputMissing(
+            f"{plant_file.path}: the plant file has changed since the plant was commissioned: "
+            f"run `clearbore commission {plant_file.path}` again"
+        )
+    return from_json(stored.body)
+
+
+def plant_digest(plant: Plant) -> str:
+    """A name for the plant as the hydraulics and the meters know it; names, targets and ports do not enter."""
+    bare = replace(
+        plant,
+        name="",
+        flow_unit="",
+        timezone="",
+        serial_ports=(),
+        brokers=(),
+        runs=tuple(replace(run, target=None) for run in plant.runs),
+        meters=tuple(replace(meter, source=None) for meter in plant.meters),
+    )
+    return hashlib.sha256(repr(bare).encode()).hexdigest()[:16]
+
+
+def _speed_at(plant: Plant, events: tuple[Event, ...], at_s: float) -> float:
+    logged = [event for event in events if event.kind is EventKind.PUMP_SPEED and event.at_s < at_s]
+    return float(max(logged, key=lambda event: event.at_s).value) / 100.0 if logged else plant.pump.speed
+
+
+def _until(frame: HourFrame, end_s: float) -> HourFrame:
+    hours = max(min(int((end_s - frame.start_s) // 3600), frame.hours), 0)
+    return replace(frame, rate=frame.rate[:hours], seconds=frame.seconds[:hours], off_s=frame.off_s[:hours])

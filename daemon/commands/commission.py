@@ -1,0 +1,59 @@
+"""`clearbore commission`: fit the plant to healthy days."""
+
+import importlib.util
+import json
+import pathlib
+
+import click
+
+from config.errors import ExtraMissing
+from config.load import load_plant
+from daemon import clock
+from daemon.store.opening import default_path
+from daemon.times import time_given
+
+
+@click.command(
+    name="commission",
+    epilog="Do this once all is set and clean, and again after a change to the plumbing. Exit codes: 66 no readings, or"
+    " too few; 78 the plant file has faults.",
+)
+@click.argument("plant", type=click.Path(dir_okay=False, path_type=pathlib.Path))
+@click.option("--from", "from_text", help="First healthy moment; by default the first reading.")
+@click.option(
+    "--to",
+    "to_text",
+    help="Last healthy moment; by default a week on. Times: 2026-11-22T14:00 by the plant's clock, or in UTC with a Z.",
+)
+@click.option(
+    "--db",
+    type=click.Path(dir_okay=False, path_type=pathlib.Path),
+    help="The database.  [default: beside the plant file, with the suffix .db]",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output.")
+def command(
+    plant: pathlib.Path,
+    *,
+    from_text: str | None,
+    to_text: str | None,
+    db: pathlib.Path | None,
+    as_json: bool,
+) -> None:
+    """Fit PLANT to a week or more of healthy days, and keep the result: all later days are judged by it."""
+    plant_file = load_plant(plant)
+    if importlib.util.find_spec("numpy") is None:
+        raise ExtraMissing("commission", "numpy")
+    from daemon import assessing, commission_words  # noqa: PLC0415 - numpy, which the base install may lack
+
+    zone = plant_file.plant.timezone
+    baseline = assessing.commission_stored(
+        plant_file,
+        db or default_path(plant),
+        from_s=time_given(from_text, zone, "--from"),
+        to_s=time_given(to_text, zone, "--to"),
+        made_s=clock.now_s(),
+    )
+    for line in commission_words.lines_of(plant_file.plant, baseline):
+        click.echo(line, err=as_json)
+    if as_json:
+        click.echo(json.dumps(commission_words.json_of(baseline), ensure_ascii=False))

@@ -1,0 +1,157 @@
+"""What the diagnosis says, for people and for machines."""
+
+import datetime as dt
+from collections.abc import Iterator
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from analysis.assessment import Assessment, Candidate, Finding, Forecast
+from analysis.wording import place
+from config.plant import Plant
+from daemon import clock
+
+CAUTION = "An alarm is no substitute for looking at the animals."
+
+
+def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
+    """The lines that a keeper reads; times by the plant's clock."""
+    zone = ZoneInfo(plant.timezone)
+    still = [finding for finding in known.findings if finding.cleared_at_s is None]
+    over = [finding for finding in known.findings if finding.cleared_at_s is not None]
+    yield f"{plant.name}, readings up to {_local(known.now_s, zone)}"
+    yield ""
+    if not still:
+        yield "Nothing is wrong: every meter shows what the commissioned plant should give."
+    for finding in still:
+        yield from _finding_lines(finding, zone)
+    for forecast in known.forecasts:
+        yield _forecast_line(forecast, zone)
+    if over:
+        yield ""
+        yield "Over and done:"
+        for finding in over:
+            yield f"  {_local(finding.raised_at_s, zone)} to {_local(finding.cleared_at_s or 0, zone)}: {finding.summary}"
+    for recovery in known.recoveries:
+        yield (
+            f"  {_local(recovery.at_s, zone)}: {recovery.subject} back at "
+            f"{recovery.now_percent_of_commissioned:.0f} % of commissioned "
+            f"({recovery.gain_percent:+.0f} %, {recovery.job.replace('_', ' ')})"
+        )
+    yield ""
+    yield CAUTION
+
+
+def _finding_lines(finding: Finding, zone: ZoneInfo) -> Iterator[str]:
+    grown = "from one hour to the next" if finding.shape == "step" else "little by little"
+    yield f"[{finding.status.value}] {finding.summary}"
+    yield (
+        f"  Since {_local(finding.onset_s, zone)} (between {_local(finding.onset_low_s, zone)} and "
+        f"{_local(finding.onset_high_s, zone)}), {grown}; seen on {_local(finding.raised_at_s, zone)}."
+    )
+    for candidate in finding.candidates:
+        yield f"  {100 * candidate.probability:3.0f} %  {place(candidate.kind, candidate.subject)}: {_or(candidate)}"
+    yield f"  What to do: {finding.action}"
+    if finding.evidence:
+        yield "  Evidence, change of each meter over a day:"
+    for row in finding.evidence:
+        rival = "" if row.rival_percent is None else f", the runner-up {row.rival_percent:+.1f} %"
+        yield (
+            f"    {row.meter:<12} {row.measured_percent:+6.1f} % ({row.low_percent:+.1f} to {row.high_percent:+.1f}); "
+            f"the first would make it {row.expected_percent:+.1f} %{rival}"
+        )
+
+
+def _or(candidate: Candidate) -> str:
+    return "could be " + ", or ".join(candidate.could_be)
+
+
+def _forecast_line(forecast: Forecast, zone: ZoneInfo) -> str:
+    return (
+        f"  If it goes on like this, {forecast.run} falls below its target on "
+        f"{_local(forecast.below_target_at_s, zone)} (9 in 10: {_local(forecast.low_s, zone)} to "
+        f"{_local(forecast.high_s, zone)})."
+    )
+
+
+def _local(epoch_s: float, zone: ZoneInfo) -> str:
+    return dt.datetime.fromtimestamp(epoch_s, zone).strftime("%Y-%m-%d %H:%M")
+
+
+def json_of(known: Assessment) -> dict[str, Any]:
+    """The same for machines; times in UTC."""
+    return {
+        "now": clock.utc_text(known.now_s),
+        "findings": [_finding_json(finding) for finding in known.findings],
+        "forecasts": [
+            {
+                "made_at": clock.utc_text(forecast.made_at_s),
+                "run": forecast.run,
+                "below_target_at": clock.utc_text(forecast.below_target_at_s),
+                "low": clock.utc_text(forecast.low_s),
+                "high": clock.utc_text(forecast.high_s),
+            }
+            for forecast in known.forecast_history
+        ],
+        "recoveries": [
+            {
+                "at": clock.utc_text(recovery.at_s),
+                "subject": recovery.subject,
+                "job": recovery.job,
+                "gain_percent": recovery.gain_percent,
+                "now_percent_of_commissioned": recovery.now_percent_of_commissioned,
+            }
+            for recovery in known.recoveries
+        ],
+        "isolability": [
+            {"first": pair.first, "second": pair.second, "hours": pair.hours} for pair in known.isolability
+        ],
+    }
+
+
+def _finding_json(finding: Finding) -> dict[str, Any]:
+    return {
+        "id": finding.id,
+        "raised_at": clock.utc_text(finding.raised_at_s),
+        "cleared_at": None if finding.cleared_at_s is None else clock.utc_text(finding.cleared_at_s),
+        "status": finding.status.value,
+        "shape": finding.shape,
+        "onset": clock.utc_text(finding.onset_s),
+        "onset_low": clock.utc_text(finding.onset_low_s),
+        "onset_high": clock.utc_text(finding.onset_high_s),
+        "summary": finding.summary,
+        "candidates": [_candidate_json(candidate) for candidate in finding.candidates],
+        "history": [
+            {
+                "at": clock.utc_text(opinion.at_s),
+                "candidates": [_candidate_json(candidate) for candidate in opinion.candidates],
+            }
+            for opinion in finding.history
+        ],
+        "evidence": [
+            {
+                "meter": row.meter,
+                "measured_percent": _number(row.measured_percent),
+                "low_percent": _number(row.low_percent),
+                "high_percent": _number(row.high_percent),
+                "expected_percent": row.expected_percent,
+                "rival_percent": row.rival_percent,
+            }
+            for row in finding.evidence
+        ],
+        "action": finding.action,
+    }
+
+
+def _number(value: float) -> float | None:
+    """JSON has no nan: a change that was not measured is null."""
+    return value if value == value else None  # noqa: PLR0124 - only nan differs from itself
+
+
+def _candidate_json(candidate: Candidate) -> dict[str, Any]:
+    return {
+        "kind": candidate.kind.value,
+        "subject": candidate.subject,
+        "probability": candidate.probability,
+        "flow_change_percent": candidate.flow_change_percent,
+        "could_be": list(candidate.could_be),
+    }
