@@ -16,7 +16,7 @@ from daemon.store.merging import merge_parts
 from daemon.store.writer import MinuteRow, Reject
 from daemon.tally import last_readings
 
-LINES_A_BATCH = 200
+LINES_A_BATCH = 20
 """Rejected lines of a source kept from one batch; all are counted."""
 
 log = logging.getLogger(__name__)

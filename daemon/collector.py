@@ -77,6 +77,7 @@ class Collector:
         self._committed_minute = _closed_minute()
         self._retry_at_s = 0.0
         self._told_at_s = 0.0
+        self._told: set[tuple[str, str]] = set()
         self.read = 0
         self.dead_sources: list[str] = []
 
@@ -125,7 +126,7 @@ class Collector:
         for arrival in batch.arrivals:
             self._tallies[arrival.source].arrive(arrival)
             self._tells_uptime.update(reading.meter for reading in arrival.readings if reading.uptime_ms is not None)
-        self._store.keep_rejected(batch.rejected, now_ms=now_ms)
+        self._take_rejected(batch, now_ms)
         readings = [reading for arrival in batch.arrivals for reading in arrival.readings]
         self.read += len(readings)
         now_steady_ms = round(clock.monotonic_s() * 1000)
@@ -134,6 +135,16 @@ class Collector:
         ):
             self._book.add(dated)
             self._note(dated)
+
+    def _take_rejected(self, batch: Batch, now_ms: int) -> None:
+        """Have all rejected input counted; the first of each kind is told."""
+        for item in batch.rejected:
+            if (item.source, item.reason) not in self._told:
+                self._told.add((item.source, item.reason))
+                eventlog.say(
+                    log, logging.WARNING, "input_rejected", source=item.source, why=item.reason, line=item.line
+                )
+        self._store.keep_rejected(batch.rejected, now_ms=now_ms)
 
     def _note(self, dated: Dated) -> None:
         """Keep the last reading for status and for the next start; a restart is told."""

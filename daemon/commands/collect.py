@@ -134,12 +134,18 @@ def _become(plan: CollectPlan) -> None:
         os.set_inheritable(file.fileno(), True)
         sys.stdout.flush()
         sys.stderr.flush()
-        environment = os.environ | {"PYTHONPATH": os.pathsep.join(_import_path())}
+        environment = os.environ | _import_path()
         arguments = [sys.executable, "-P", "-m", "daemon.collecting", str(file.fileno())]
         os.execve(sys.executable, arguments, environment)  # noqa: S606 - this very interpreter, no shell
 
 
-def _import_path() -> list[str]:
-    """Where this program was imported from, before anything else: a config.py in the working folder is not ours."""
+def _import_path() -> dict[str, str]:
+    """What the lean process needs to find this program, which it does not look for in the working folder.
+
+    Nothing if it is installed; for a mere checkout, its folder.
+    """
     home = str(pathlib.Path(__file__).absolute().parents[2])
-    return [home, *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]
+    if home in sys.path[1:]:
+        return {}
+    before = os.environ.get("PYTHONPATH", "")
+    return {"PYTHONPATH": os.pathsep.join(filter(None, (home, before)))}

@@ -161,13 +161,15 @@ def test_state_for_status(db: pathlib.Path) -> None:
     assert state(db, "collector")["stopped_ms"] is not None
 
 
-def test_rejected_lines_are_counted_and_kept(db: pathlib.Path) -> None:
-    """All rejected lines are counted by reason; the quarantine holds each kind of line once."""
+def test_rejected_lines_are_counted_and_kept(db: pathlib.Path, caplog: pytest.LogCaptureFixture) -> None:
+    """All rejected lines are counted by reason; quarantine and log hold each kind of line once."""
+    caplog.set_level(logging.INFO)
     bad = Rejected(source="serial:bench", reason="CRC wrong", line="$PCLB,x")
     run(db, [bad] * 500)
 
     assert rows(db, "SELECT source, reason, times FROM rejected") == [("serial:bench", "CRC wrong", 500)]
     assert rows(db, "SELECT line FROM quarantine") == [("$PCLB,x",)]
+    assert sum("input_rejected" in record.getMessage() for record in caplog.records) == 1
 
 
 def test_restart_is_stored_and_told(db: pathlib.Path, caplog: pytest.LogCaptureFixture) -> None:
