@@ -3,6 +3,7 @@
 import contextlib
 import os
 import pathlib
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -13,7 +14,7 @@ import click
 from config.errors import ClearboreError
 from daemon import clock
 
-WIDTH = 96
+WIDTH = 96  # of running text at most
 ALARM_ACTIVE = 1  # exit code of a command that works and has bad news
 PACKAGE_PARENT = pathlib.Path(__file__).resolve().parents[1]
 
@@ -40,7 +41,7 @@ class Steps:
 
     def say(self, text: str) -> None:
         """Text, wrapped and set in under the heading."""
-        click.echo(click.wrap_text(text, width=WIDTH, initial_indent="  ", subsequent_indent="  "))
+        click.echo(click.wrap_text(text, width=min(WIDTH, _columns()), initial_indent="  ", subsequent_indent="  "))
 
     def quote(self, text: str) -> None:
         """Text of another command, as it stands, set in under the heading."""
@@ -82,8 +83,9 @@ class _Line:
     def show(self, more: str) -> None:
         """Write the line anew, with something behind it."""
         if self.live:
-            click.echo(f"\r{f'{self.text}  {more}'.rstrip():<{self.shown}}", nl=False)
-            self.shown = len(self.text) + 2 + len(more)
+            line = f"{self.text}  {more}".rstrip()[: _columns() - 1]  # a line that wraps cannot be written over
+            click.echo(f"\r{line:<{self.shown}}", nl=False)
+            self.shown = len(line)
 
     def end(self, text: str) -> None:
         """Write its last state, if there is one to write, and go to the next line."""
@@ -119,6 +121,11 @@ def run_command(*words: str, fine: tuple[int, ...] = (0,)) -> Ran:
     error = ClearboreError(f"`clearbore {' '.join(words)}` ended with code {done.returncode}:\n{done.stderr.strip()}")
     error.exit_code = done.returncode if done.returncode > ALARM_ACTIVE else ClearboreError.exit_code
     raise error
+
+
+def _columns() -> int:
+    """Width of the terminal; 80 where there is none."""
+    return shutil.get_terminal_size().columns
 
 
 def _printable(wanted: str, plain: str) -> str:

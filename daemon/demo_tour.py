@@ -116,7 +116,7 @@ def _show_live(steps: Steps, places: Places, plant: Plant, flows_lph: dict[str, 
 
 def _show_story(steps: Steps, places: Places, story: Story) -> None:
     """The sample log, all the way to the report."""
-    steps.heading(f"3. What is wrong: the sample story “{story.title}”")
+    steps.heading(f'3. What is wrong: the sample story "{story.title}"')
     plant, db = str(places.plant), str(places.db)
     events = ("--events", str(places.folder / story.events.name)) if story.events else ()
     with steps.step("Log loaded into the database"):
@@ -136,7 +136,8 @@ def _show_story(steps: Steps, places: Places, story: Story) -> None:
 def _say_what_next(steps: Steps, places: Places, story: Story, told: tuple[Story, ...]) -> None:
     """Name the page to open, and what can be tried."""
     steps.heading("4. See for yourself")
-    steps.say(f"Open the report in a browser: {places.report.absolute()}")
+    steps.say("Open the report in a browser:")
+    steps.quote(str(places.report.absolute()))  # a path is never wrapped
     click.echo()
     steps.say("Everything is in that folder, so you can go on from here:")
     plant = click.format_filename(places.plant)
