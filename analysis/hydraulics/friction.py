@@ -96,11 +96,10 @@ def _serghides(reynolds: Floats, scaled_roughness: Floats) -> tuple[Floats, Floa
     first = -_PER_DECADE * np.log(scaled_roughness + 12.0 * inverse_re)
     inverse_re *= 2.51
     second = -_PER_DECADE * np.log(scaled_roughness + first * inverse_re)
-    argument = scaled_roughness + second * inverse_re
-    third = -_PER_DECADE * np.log(argument)
+    third = -_PER_DECADE * np.log(scaled_roughness + second * inverse_re)
     step = second - first
     root = first - step * step / (third - second - step)  # 1 / sqrt(f)
-    share = (_PER_DECADE * inverse_re) / argument
+    share = (_PER_DECADE * inverse_re) / (scaled_roughness + root * inverse_re)
     slope = -2.0 * share / (1.0 + share)
     return 1.0 / (root * root), slope
 
