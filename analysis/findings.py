@@ -8,7 +8,7 @@ from analysis.assessment import Candidate, Evidence, FaultKind, Finding, Opinion
 from analysis.detection.verdict import Verdict
 from analysis.detection.watch import Change
 from analysis.events import Event, EventKind
-from analysis.frames import HOUR_S, Floats
+from analysis.frames import Floats
 from analysis.pulses import SETTLE_S
 from analysis.watching import Watched
 from analysis.wording import action, could_be, headline, status_of
@@ -20,7 +20,9 @@ EVIDENCE_H = 24
 NINETY_PERCENT = 1.645
 STOPPED_H = 2
 STOPPED_S = 3300.0
-JOB_BEFORE_H = 12
+# A job is looked for this long before its effect was sure, and its gain measured over this long after.
+JOB_H = 72
+GAIN_H = 24
 
 
 def known_at_s(watched: Watched, hour: int) -> int:
@@ -159,7 +161,8 @@ def _recovery(watched: Watched, change: Change, events: tuple[Event, ...]) -> Re
     fault = watched.signatures.faults[change.latest.top]
     hour = change.cleared_h or 0
     size = float(change.latest.size[change.latest.top])
-    departure, _ = watched.watch.departure(change, hour, JOB_BEFORE_H // 2)
+    last = min(hour + GAIN_H - 1, watched.watch.hour)
+    departure, _ = watched.watch.departure(change, last, last - hour + 1)
     now = _share_left(watched, fault.kind, fault.subject, departure)
     return Recovery(
         at_s=known_at_s(watched, hour),
@@ -187,9 +190,9 @@ def _share_left(watched: Watched, kind: FaultKind, subject: str | None, departur
 
 def _job(watched: Watched, hour: int, subject: str | None, events: tuple[Event, ...]) -> str:
     """The journal entry that explains a recovery, or that it came by itself."""
-    since = watched.at_s(hour - 1 - JOB_BEFORE_H - int(HOUR_S > 0))
+    since_s = watched.at_s(hour - JOB_H)
     for event in sorted(events, key=lambda entry: -entry.at_s):
-        touched = event.target in {subject, "pump" if subject is None else subject}
-        if event.kind is EventKind.MAINTENANCE and since - 48 * HOUR_S <= event.at_s <= watched.at_s(hour) and touched:
+        timely = since_s <= event.at_s <= watched.at_s(hour)
+        if event.kind is EventKind.MAINTENANCE and timely and event.target == (subject or "pump"):
             return event.value
     return "not in the journal"

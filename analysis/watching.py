@@ -136,7 +136,8 @@ def _logged_speeds(events: Sequence[Event], from_s: float) -> Floats:
         for event in events
         if event.kind is EventKind.PUMP_SPEED and event.at_s >= from_s
     ]
-    return np.array(sorted(speeds), dtype=np.float64).reshape(-1, 2)
+    table: Floats = np.array(sorted(speeds), dtype=np.float64).reshape(-1, 2)
+    return table
 
 
 def _touches(

@@ -206,7 +206,7 @@ class Watch:
         change.track.take(hour, reading - self._explained(change.beside), share, judged=True)
         odds, weights, where = change.track.weigh(self.hypotheses, hour)
         change.faded_for_h = change.faded_for_h + 1 if odds < FADED_LOG_ODDS else 0
-        if change.recovered_for_h or change.faded_for_h:
+        if change.recovered_for_h or change.faded_for_h or self._is_back(change, 1):
             return
         verdict = judge(self.hypotheses, change.track.bank, weights, where, hour=hour, log_odds=odds)
         change.latest = verdict
