@@ -158,7 +158,8 @@ def _touches(
 
 
 def _own(signatures: Signatures, meter: str) -> Floats:
-    return (np.array(signatures.meters) == meter).astype(float)
+    own: Floats = (np.array(signatures.meters) == meter).astype(np.float64)
+    return own
 
 
 def _unit_pattern(plant: Plant, signatures: Signatures, event: Event) -> Floats:
