@@ -8,6 +8,7 @@ from analysis.frames import Ints
 from analysis.pulses import day_window_ms
 from daemon.loading.lines import MINUTE_MS
 from daemon.loading.sums import MinuteRows
+from daemon.store.blocks import holds_minutes
 from daemon.store.hours import Deriver, refresh_day
 from daemon.store.reader import minute_frame
 from daemon.store.writer import MINUTES_PER_DAY
@@ -68,7 +69,4 @@ class FreshDays:
     def _holds_any(self, day: int) -> bool:
         """Whether the database holds a row that the day's hours hang on."""
         from_ms, to_ms = day_window_ms(day)
-        row = self._connection.execute(
-            "SELECT 1 FROM minute WHERE minute >= ? AND minute < ? LIMIT 1", (from_ms // MINUTE_MS, to_ms // MINUTE_MS)
-        )
-        return row.fetchone() is not None
+        return holds_minutes(self._connection, from_ms // MINUTE_MS, to_ms // MINUTE_MS)

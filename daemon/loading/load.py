@@ -208,7 +208,8 @@ class _FileRun:
         self._refuse_contrary(ordered.contrary)
         self._open = ordered.readings
         self._newest_minute = max(self._newest_minute, int(readings.at_ms.max(initial=-1)) // MINUTE_MS)
-        self._seal(self._newest_minute - OPEN_MINUTES)
+        # whole hours, so that the next chunk finds the hours that it completes free
+        self._seal((self._newest_minute - OPEN_MINUTES) // 60 * 60)
 
     def _refuse_contrary(self, contrary: Readings) -> None:
         """Refuse readings that contradict another of the same meter and millisecond."""
@@ -246,7 +247,7 @@ class _FileRun:
         self._counter.count_rows(rows)
         with transaction(self._connection):
             self._fresh.before_insert(rows)
-            free = insert_minutes(self._connection, self._table(rows))
+            free = insert_minutes(self._connection, self._table(rows), in_blocks=before_minute is not None)
             self._fresh.after_insert(rows, free=free)
             if before_minute is not None:
                 self._fresh.derive(before_minute)

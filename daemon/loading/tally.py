@@ -94,10 +94,12 @@ class Counter:
         elapsed_ms = np.where(before_ms == _NEVER, 0, end_ms - rows.span_ms[which] - before_ms)
         step = counted - rows.pulses[which] - before
         forward = (elapsed_ms > 0) & (step >= 0)
+        usual_mhz = self._rate_mhz[column]
         if forward.any():
             self._rate_mhz[column] = int(np.median(step[forward] * 1_000_000 // elapsed_ms[forward]))
+            usual_mhz = usual_mhz or self._rate_mhz[column]
         backward = (elapsed_ms > 0) & (step < 0)
-        at_most = 2 * self._rate_mhz[column] * (elapsed_ms[backward] / 1e6) + WRAP_SLACK
+        at_most = 2 * usual_mhz * (elapsed_ms[backward] / 1e6) + WRAP_SLACK
         told = rows.restart[which] == 1
         wrapped = step[backward] + self._width[column]
         # after so long that it may have gone round unseen, a count that fell tells nothing

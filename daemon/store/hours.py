@@ -10,6 +10,7 @@ import numpy as np
 from analysis.frames import Floats, Ints
 from analysis.pulses import USUAL_DAYS, DayHours, MinuteFrame, day_window_ms, derive_day, usual_rate
 from config.plant import Meter
+from daemon.store.blocks import holds_minutes
 from daemon.store.journal import read_pauses_ms
 from daemon.store.opening import transaction
 from daemon.store.reader import read_minutes
@@ -85,14 +86,7 @@ def _widen_stale(connection: sqlite3.Connection) -> None:
 
 def _mark_with_minutes(connection: sqlite3.Connection, days: set[int]) -> None:
     """Mark those of the days that hold any minute."""
-    found = (
-        day
-        for day in days
-        if connection.execute(
-            "SELECT 1 FROM minute WHERE minute >= ? AND minute < ? LIMIT 1",
-            (day * MINUTES_PER_DAY, (day + 1) * MINUTES_PER_DAY),
-        ).fetchone()
-    )
+    found = (day for day in days if holds_minutes(connection, day * MINUTES_PER_DAY, (day + 1) * MINUTES_PER_DAY))
     mark_stale(connection, found)
 
 

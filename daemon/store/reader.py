@@ -8,6 +8,8 @@ import numpy as np
 
 from analysis.frames import HOUR_S, Floats, HourFrame, Ints
 from analysis.pulses import MinuteFrame
+from daemon.store.blocks import MINUTES, block_id
+from daemon.store.bulk import read_records
 from daemon.store.journal import read_events
 from daemon.store.opening import open_reader
 
@@ -76,11 +78,24 @@ def read_minutes(
         (from_minute, to_minute),
     )
     table = np.fromiter(itertools.chain.from_iterable(rows), dtype=np.int64).reshape(-1, 6)
+    table = np.concatenate([table, _block_rows(connection, from_minute, to_minute)])
     lookup = np.full(max([int(table[:, 0].max(initial=0)), *columns]) + 1, -1, dtype=np.int64)
     for meter, column in columns.items():
         lookup[meter] = column
     table[:, 0] = lookup[table[:, 0]]
     return minute_frame(table[table[:, 0] >= 0])
+
+
+def _block_rows(connection: sqlite3.Connection, from_minute: int, to_minute: int) -> Ints:
+    """Single readings from blocks, in the columns that `read_minutes` asks for."""
+    blocks = connection.execute(
+        "SELECT id, body FROM minute_block WHERE id >= ? AND id < ?",
+        (block_id(from_minute // MINUTES, 0), block_id(-(-to_minute // MINUTES), 0)),
+    ).fetchall()
+    records = read_records([block[0] for block in blocks], [block[1] for block in blocks])
+    meter, minute, counted, at_ms = records[(records[:, 1] >= from_minute) & (records[:, 1] < to_minute)].T
+    nothing = np.zeros(len(meter), dtype=np.int64)
+    return np.column_stack([meter, minute * 60_000 + at_ms, nothing, counted, nothing, nothing])
 
 
 def minute_frame(table: Ints) -> MinuteFrame:

@@ -13,6 +13,9 @@ Raw counts and times are kept; K-factors are applied at reading.
       high_mhz    highest such rate
       samples     readings in the part, doubled ones counted once
       restart     1: the counter is known to have restarted since the reading before this part; 0: known not, or not told
+    minute_block  the minutes of one hour and meter that hold a single reading each, from a log file, as text: 17 digits
+                  a minute, its number in the hour (2), count (10), at_ms (5); a minute is here or in `minute`
+    all_minutes   both of them as rows
     hour          pulses counted in `seconds` while the pump ran; off_s: seconds in which it was recognised as stopped
     usual_rate    median of a UTC day's minute rates above zero, pulses a second
     stale_day     UTC epoch days whose hours are behind their minutes
@@ -24,7 +27,7 @@ Raw counts and times are kept; K-factors are applied at reading.
 """
 
 STORE = """
-CREATE TABLE meter (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+CREATE TABLE meter (id INTEGER PRIMARY KEY CHECK (id < 4096), name TEXT NOT NULL UNIQUE) STRICT;
 CREATE TABLE minute (
     minute INTEGER NOT NULL,
     meter INTEGER NOT NULL REFERENCES meter (id),
@@ -39,6 +42,23 @@ CREATE TABLE minute (
     restart INTEGER NOT NULL DEFAULT 0,
     PRIMARY KEY (minute, meter, part)
 ) STRICT, WITHOUT ROWID;
+CREATE TABLE minute_block (
+    id INTEGER PRIMARY KEY,
+    body TEXT NOT NULL,
+    hour INTEGER GENERATED ALWAYS AS (id / 4096) VIRTUAL,
+    meter INTEGER GENERATED ALWAYS AS (id % 4096) VIRTUAL
+) STRICT;
+CREATE VIEW all_minutes AS
+SELECT minute, meter, part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart FROM minute
+UNION ALL
+SELECT
+    hour * 60 + CAST(substr(body, 17 * place + 1, 2) AS INTEGER), meter, 0,
+    CAST(substr(body, 17 * place + 3, 10) AS INTEGER), 0,
+    CAST(substr(body, 17 * place + 13, 5) AS INTEGER), 0, NULL, NULL, 1, 0
+FROM minute_block JOIN (
+    WITH RECURSIVE places (place) AS (SELECT 0 UNION ALL SELECT place + 1 FROM places WHERE place < 59)
+    SELECT place FROM places
+) ON 17 * place < length(body);
 CREATE TABLE hour (
     hour INTEGER NOT NULL,
     meter INTEGER NOT NULL REFERENCES meter (id),
@@ -103,7 +123,7 @@ SELECT
     samples,
     low_mhz / 1000.0 AS lowest_hz,
     high_mhz / 1000.0 AS highest_hz
-FROM (SELECT *, lag(count) OVER (PARTITION BY meter ORDER BY minute, part) AS before FROM minute) AS row
+FROM (SELECT *, lag(count) OVER (PARTITION BY meter ORDER BY minute, part) AS before FROM all_minutes) AS row
 JOIN meter ON meter.id = row.meter;
 """
 

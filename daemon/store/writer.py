@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
+from daemon.store.blocks import MINUTES, drop_block, read_block
 from daemon.store.merging import MinuteRow, merge_parts
 from daemon.store.opening import open_writer, transaction
 
@@ -79,13 +80,20 @@ def write_minutes(connection: sqlite3.Connection, rows: Iterable[Sequence[int | 
 def _write_minute(connection: sqlite3.Connection, minute: int, meter: int, fresh: tuple[MinuteRow, ...]) -> bool:
     """Store the parts of one (minute, meter); whether anything changed."""
     found = connection.execute("SELECT * FROM minute WHERE minute = ? AND meter = ?", (minute, meter)).fetchall()
-    if not found:
+    stored = tuple(MinuteRow(*row) for row in found)
+    hour = minute // MINUTES
+    block = {} if stored else read_block(connection, hour, meter)
+    if minute in block:
+        stored = (block[minute],)
+    if not stored:
         connection.executemany(_INSERT, fresh)
         return True
-    stored = tuple(MinuteRow(*row) for row in found)
     merged = merge_parts(stored, fresh)
     if merged == stored:
         return False
+    if block:
+        drop_block(connection, hour, meter)
+        connection.executemany(_INSERT, block.values())
     connection.execute("DELETE FROM minute WHERE minute = ? AND meter = ?", (minute, meter))
     connection.executemany(_INSERT, merged)
     return True

@@ -64,11 +64,11 @@ class Rack:
 
     def rows(self, table: str) -> list[tuple[object, ...]]:
         """All rows of a table."""
-        return self.connection.execute(f"SELECT * FROM {table}").fetchall()  # noqa: S608 - a table of ours
+        return sorted(self.connection.execute(f"SELECT * FROM {table}").fetchall())  # noqa: S608 - a table of ours
 
     def state(self) -> dict[str, list[tuple[object, ...]]]:
         """Everything that readings make."""
-        return {table: self.rows(table) for table in ("minute", "hour", "usual_rate", "stale_day")}
+        return {table: self.rows(table) for table in ("all_minutes", "hour", "usual_rate", "stale_day")}
 
 
 @pytest.fixture
@@ -93,7 +93,7 @@ def test_readings_become_minutes_and_hours(rack: Rack) -> None:
     """Two hours of three meters: a row a minute, whole hours at the right rates, wraps and all."""
     tally = rack.load(log_lines(minutes=181))
     assert (tally.lines, tally.readings, tally.meters) == (543, 543, ("M1", "M2", "M3"))
-    assert len(rack.rows("minute")) == 543
+    assert len(rack.rows("all_minutes")) == 543
     hours = rack.connection.execute("SELECT meter, pulses / seconds FROM hour WHERE hour = ?", (START_S // 3600 + 1,))
     assert hours.fetchall() == [(1, pytest.approx(10)), (2, pytest.approx(20)), (3, pytest.approx(30))]
     assert rack.rows("stale_day") == []
@@ -102,7 +102,7 @@ def test_readings_become_minutes_and_hours(rack: Rack) -> None:
 def test_several_readings_a_minute_are_summed_up(rack: Rack) -> None:
     """Ten-second readings: first to last, and the extremes between them."""
     rack.load(log_lines(minutes=2, every_s=10))
-    row = rack.rows("minute")[0]
+    row = rack.rows("all_minutes")[0]
     assert row == (START_S // 60, 1, 0, 9500, 500, 50_058, 50_000, 10_000, 10_000, 6, 0)
 
 
@@ -195,7 +195,7 @@ def test_uptime_tells_of_a_restart_that_the_count_hides(rack: Rack) -> None:
         for second, counted, uptime in ((0, 100, 5000), (60, 700, 5060), (120, 900, 20), (180, 1500, 80))
     )
     tally = rack.load(text)
-    assert [row[10] for row in rack.rows("minute")] == [0, 0, 1, 0]
+    assert [row[10] for row in rack.rows("all_minutes")] == [0, 0, 1, 0]
     assert tally.restarts == 1
 
 
@@ -233,7 +233,7 @@ def test_a_truncated_gzip_keeps_what_could_be_read(rack: Rack) -> None:
     assert tally.damage == "the compressed file ends too early"
     assert 1000 < tally.readings < 6000
     assert tally.rejected in ({"cut short": 1}, {})
-    rows = rack.connection.execute("SELECT max(minute) FROM minute").fetchone()
+    rows = rack.connection.execute("SELECT max(minute) FROM all_minutes").fetchone()
     assert stamp(rows[0] * 60_000 + 58) in "".join(lines[: tally.readings])
 
 
@@ -288,7 +288,7 @@ def test_an_interrupted_load_is_completed_by_the_next(
     (rack.folder / "a.csv").write_text(HEADER + "".join(lines))
     with pytest.raises(KeyboardInterrupt):
         Loader(rack.connection, METERS, now_s=NOW_S, kept_lines=9).load(rack.folder / "a.csv", tell=pull_the_plug)
-    assert 0 < len(rack.rows("minute")) < 8640
+    assert 0 < len(rack.rows("all_minutes")) < 8640
     assert rack.rows("loaded") == []
     rack.load(lines)
     with new_rack(tmp_path_factory) as other:
@@ -321,5 +321,5 @@ def test_a_full_disk_leaves_the_database_sound(rack: Rack) -> None:
     rack.connection.execute(f"PRAGMA max_page_count = {pages + 3}")
     with pytest.raises(sqlite3.OperationalError, match="full"):
         rack.load(log_lines(minutes=3000))
-    assert rack.rows("minute") == []
+    assert rack.rows("all_minutes") == []
     assert rack.connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
