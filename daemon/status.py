@@ -20,7 +20,6 @@ SIGN_OF_LIFE_S = 180.0
 LOOK_BACK_MINUTES = 7 * 24 * 60
 DAY_MINUTES = 24 * 60
 ENOUGH_MS = 20_000
-MINUTE_MS = 60_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +30,7 @@ class MeterStatus:
         source: `serial:NAME` or `mqtt:NAME`; None for a meter that is fed from log files only.
         last_ms: UTC epoch milliseconds of the last reading of the last seven days of readings; None without one.
         rate_hz: pulses a second over the last minute of readings; None if they are too few.
-        restarts: known restarts of its counter in the day up to its last reading.
+        restarts: known restarts of its counter in the last day of readings.
         edges: edges that its counter threw away since it started; None if it does not say.
     """
 
@@ -104,7 +103,15 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
     states = _states(connection)
     rejected = _rejected(connection)
     last_minute = connection.execute("SELECT max(minute) FROM minute").fetchone()[0]
-    events = read_events(connection)
+    look = _Look(
+        connection=connection,
+        plant=plant,
+        events=read_events(connection),
+        from_minute=(last_minute or 0) - LOOK_BACK_MINUTES,
+        restarts=_restarts(connection, (last_minute or 0) - DAY_MINUTES),
+        states=states,
+        now_s=now_s,
+    )
     sources = _source_names(plant)
     collector = _collector(*states.get("collector", (None, {})), now_s=now_s)
     return Status(
@@ -113,7 +120,7 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
             _source(states.get(name, (None, {}))[1], name, where, rejected.get(name, {}), running=collector.running)
             for name, where in sources.items()
         ),
-        meters=tuple(_meter(connection, plant, meter, events, (last_minute, states, now_s)) for meter in plant.meters),
+        meters=tuple(_meter(meter, look) for meter in plant.meters),
         other_rejected={name: reasons for name, reasons in rejected.items() if name not in sources},
         database_bytes=sum(file.stat().st_size for file in (db, db.with_name(f"{db.name}-wal")) if file.exists()),
         first_minute=connection.execute("SELECT min(minute) FROM minute").fetchone()[0],
@@ -122,6 +129,19 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
 
 
 _States = Mapping[str, tuple[int, Mapping[str, Any]]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Look:
+    """What every meter's status is made from."""
+
+    connection: sqlite3.Connection
+    plant: Plant
+    events: Sequence[Event]
+    from_minute: int
+    restarts: Mapping[str, int]
+    states: _States
+    now_s: float
 
 
 def source_of(meter: Meter) -> str | None:
@@ -202,24 +222,17 @@ def _source(
     )
 
 
-def _meter(
-    connection: sqlite3.Connection,
-    plant: Plant,
-    meter: Meter,
-    events: Sequence[Event],
-    context: tuple[int | None, _States, float],
-) -> MeterStatus:
+def _meter(meter: Meter, look: _Look) -> MeterStatus:
     """One meter, from its latest rows."""
-    last_minute, states, now_s = context
-    rows = _latest_rows(connection, meter.name, last_minute)
-    run = plant.run_of_meter(meter.name)
+    rows = _latest_rows(look.connection, meter.name, look.from_minute)
+    run = look.plant.run_of_meter(meter.name)
     source = source_of(meter)
     last_ms = rows[0].end_ms if rows else None
     rate_hz = _rate_hz(rows, meter.counter_bits)
-    age_s = None if last_ms is None else now_s - last_ms / 1000
+    age_s = None if last_ms is None else look.now_s - last_ms / 1000
     flow_m3s = None
     if rate_hz is not None and last_ms is not None:
-        flow_m3s = flow_at(rate_hz, k_points_at(meter, events, last_ms / 1000))
+        flow_m3s = flow_at(rate_hz, k_points_at(meter, look.events, last_ms / 1000))
     return MeterStatus(
         name=meter.name,
         run=None if run is None else run.name,
@@ -228,8 +241,8 @@ def _meter(
         count=rows[0].count if rows else None,
         rate_hz=rate_hz,
         flow_m3s=flow_m3s,
-        restarts=_restarts(connection, meter.name, rows),
-        edges=_edges(states, source, meter.name),
+        restarts=look.restarts.get(meter.name, 0),
+        edges=_edges(look.states, source, meter.name),
         age_s=age_s,
         silent=source is not None and (age_s is None or age_s > SILENT_S),
     )
@@ -246,13 +259,13 @@ class _Row:
     restart: int
 
 
-def _latest_rows(connection: sqlite3.Connection, meter: str, last_minute: int | None) -> list[_Row]:
-    """The last two rows of a meter, newest first, of the last days of the database."""
+def _latest_rows(connection: sqlite3.Connection, meter: str, from_minute: int) -> list[_Row]:
+    """The last two rows of a meter since that minute, newest first."""
     rows = connection.execute(
         "SELECT minute * 60000 + at_ms, span_ms, count, pulses, restart FROM minute"
         " WHERE meter = (SELECT id FROM meter WHERE name = ?) AND minute >= ?"
         " ORDER BY minute DESC, part DESC LIMIT 2",
-        (meter, (last_minute or 0) - LOOK_BACK_MINUTES),
+        (meter, from_minute),
     )
     return [
         _Row(end_ms=end_ms, span_ms=span_ms, count=count, pulses=pulses, restart=restart)
@@ -278,15 +291,13 @@ def _rate_hz(rows: Sequence[_Row], bits: int) -> float | None:
     return (newest.count - rows[1].count) % (1 << bits) * 1000 / elapsed_ms
 
 
-def _restarts(connection: sqlite3.Connection, meter: str, rows: Sequence[_Row]) -> int:
-    """Known restarts in the day up to the last reading."""
-    if not rows:
-        return 0
-    (restarts,) = connection.execute(
-        "SELECT count(*) FROM minute WHERE meter = (SELECT id FROM meter WHERE name = ?) AND restart = 1 AND minute > ?",
-        (meter, rows[0].end_ms // MINUTE_MS - DAY_MINUTES),
-    ).fetchone()
-    return int(restarts)
+def _restarts(connection: sqlite3.Connection, from_minute: int) -> dict[str, int]:
+    """Known restarts by meter since that minute."""
+    rows = connection.execute(
+        "SELECT name, sum(restart) FROM minute JOIN meter ON meter.id = minute.meter WHERE minute > ? GROUP BY name",
+        (from_minute,),
+    )
+    return dict(rows.fetchall())
 
 
 def _edges(states: _States, source: str | None, meter: str) -> int | None:

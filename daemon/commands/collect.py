@@ -19,12 +19,16 @@ from daemon.store.opening import default_path
 from daemon.store.prepare import prepare_store
 
 
-@click.command()
-@click.argument("plant", type=click.Path(dir_okay=False, path_type=pathlib.Path))
+@click.command(
+    name="collect",
+    epilog="Exit codes: 0 stopped cleanly; 69 nothing was read within --seconds; 74 the database cannot be written;"
+    " 78 the plant file has faults.",
+)
+@click.argument("plant", type=click.Path(path_type=pathlib.Path))
 @click.option(
     "--db",
-    type=click.Path(dir_okay=False, path_type=pathlib.Path),
-    help="Database to write to; beside the plant file by default.",
+    type=click.Path(path_type=pathlib.Path),
+    help="The database.  [default: beside the plant file, with the suffix .db]",
 )
 @click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after so many seconds.")
 def command(plant: pathlib.Path, db: pathlib.Path | None, seconds: float | None) -> None:
