@@ -36,9 +36,13 @@ _UNIT_VISCOSITY_M2S = 1.1e-5 * _FOOT_M**2
 
 @dataclass(slots=True, kw_only=True)
 class _RunLinks:
-    """A run in the engine: its first pipe, which carries all its minor losses, and what they come to as K."""
+    """A run in the engine: its first pipe, which carries all its minor losses, and what they come to as K.
+
+    The first pipe may have a check valve and so cannot be shut: the last one is shut instead.
+    """
 
     first_pipe: int
+    last_pipe: int
     bore_m: float
     k: float
 
@@ -84,9 +88,8 @@ class EpanetModel:
         for index, run in enumerate(self._runs):
             extra = 0.0 if added_k is None else _k_on(added_k[index], run.bore_m, EPANET_CONSTANTS)
             engine.setlinkvalue(self._project, run.first_pipe, engine.MINORLOSS, run.k + extra)
-            if not self.network.one_way[index]:  # a pipe with a check valve has no status of its own
-                shut = closed is not None and closed[index]
-                engine.setlinkvalue(self._project, run.first_pipe, engine.INITSTATUS, 0 if shut else 1)
+            shut = closed is not None and closed[index]
+            engine.setlinkvalue(self._project, run.last_pipe, engine.INITSTATUS, 0 if shut else 1)
         engine.openH(self._project)
         engine.initH(self._project, engine.INITFLOW)
         engine.runH(self._project)
@@ -136,7 +139,7 @@ class EpanetModel:
             lengths = [pipe.length_m for pipe in pipes]
         start, end = self._node_id(int(network.start[index])), self._end_id(index)
         k = _k_on(float(network.minor_s2_m5[index]), pipes[0].bore_m, network.constants)
-        first = 0
+        links: list[int] = []
         for place, (pipe, length_m) in enumerate(zip(pipes, lengths, strict=True)):
             last = place == len(pipes) - 1
             node = end if last else self._inner_node(index, place)
@@ -144,11 +147,11 @@ class EpanetModel:
             link = engine.addlink(self._project, f"r{index}p{place}", kind, start, node)
             bore_mm, rough_mm = pipe.bore_m * 1e3, pipe.roughness_m * 1e3
             engine.setpipedata(self._project, link, length_m, bore_mm, rough_mm, k if place == 0 else 0.0)
-            first = first or int(link)
+            links.append(int(link))
             start = node
             if place == 0:
                 start = self._add_media(index, elements, start)
-        return _RunLinks(first_pipe=first, bore_m=pipes[0].bore_m, k=k)
+        return _RunLinks(first_pipe=links[0], last_pipe=links[-1], bore_m=pipes[0].bore_m, k=k)
 
     def _add_media(self, index: int, elements: Sequence[ElementLoss], start: str) -> str:
         """Devices and beds as one valve with a table of head loss; the node behind it."""
@@ -162,7 +165,7 @@ class EpanetModel:
         node = self._inner_node(index, 99)
         link = engine.addlink(self._project, f"r{index}m", engine.GPV, start, node)
         curve = self._add_curve(f"media{index}", table)
-        engine.setlinkvalue(self._project, link, engine.INITSETTING, curve)
+        engine.setlinkvalue(self._project, link, engine.GPV_CURVE, curve)
         return node
 
     def _add_curve(self, name: str, points: np.ndarray) -> int:
