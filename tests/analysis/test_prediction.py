@@ -1,0 +1,138 @@
+"""What the prediction says of a plant, beside what the solver found."""
+
+from dataclasses import replace
+
+import pytest
+
+from analysis.hydraulics.network import Conditions
+from analysis.prediction import PredictedRun, Prediction, Regime, Verdict, predict
+from config.plant import Device, Fitting, FittingKind, FixedK, Plant, Run, Target
+from tests.support.manifolds import LPH_M3S, branch, display, pipe, plant_of, riser
+
+
+def run_of(prediction: Prediction, name: str) -> PredictedRun:
+    """The run of this name."""
+    return next(run for run in prediction.runs if run.name == name)
+
+
+def with_target(run: Run, low_l_per_h: float | None, high_l_per_h: float | None) -> Run:
+    """The run with a target in L/h."""
+    low = None if low_l_per_h is None else low_l_per_h * LPH_M3S
+    high = None if high_l_per_h is None else high_l_per_h * LPH_M3S
+    return replace(run, target=Target(low_m3s=low, high_m3s=high))
+
+
+@pytest.fixture
+def plant() -> Plant:
+    """A return and a reactor of some 900 L/h."""
+    return plant_of(riser(), display(), branch("reactor"))
+
+
+def test_losses_of_each_run_are_its_head_loss(plant: Plant) -> None:
+    """Identity: the elements add up to the run."""
+    for run in predict(plant).runs:
+        assert run.head_loss_m == pytest.approx(sum(loss.head_loss_m for loss in run.losses))
+
+
+def test_flows_of_the_branches_are_the_pumps(plant: Plant) -> None:
+    """Identity: what leaves the pump reaches an outlet."""
+    prediction = predict(plant)
+
+    assert sum(run.flow_m3s for run in prediction.runs if run.is_branch) == pytest.approx(prediction.pump_flow_m3s)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "verdict"),
+    [
+        (300.0, 3000.0, Verdict.ON_TARGET),
+        (None, 3000.0, Verdict.ON_TARGET),
+        (3000.0, None, Verdict.TOO_LOW),
+        (None, 300.0, Verdict.TOO_HIGH),
+        (None, None, Verdict.NO_TARGET),
+    ],
+)
+def test_verdict(plant: Plant, low: float | None, high: float | None, verdict: Verdict) -> None:
+    """A flow is judged by whichever bounds there are; bounds far away leave no doubt."""
+    judged = replace(plant, runs=(*plant.runs[:2], with_target(plant.runs[2], low, high)))
+
+    run = run_of(predict(judged), "reactor")
+
+    assert run.verdict is verdict
+    assert run.sure
+
+
+def test_a_bound_within_the_range_leaves_doubt(plant: Plant) -> None:
+    """A target whose bound lies just beside the flow gives a verdict that is not sure."""
+    flow = run_of(predict(plant), "reactor").flow_m3s / LPH_M3S
+    judged = replace(plant, runs=(*plant.runs[:2], with_target(plant.runs[2], 0.99 * flow, None)))
+
+    run = run_of(predict(judged), "reactor")
+
+    assert run.verdict is Verdict.ON_TARGET
+    assert not run.sure
+
+
+def test_the_range_holds_the_flow_and_is_as_wide_as_catalogues_stray(plant: Plant) -> None:
+    """A branch is known to some 5 to 25 % (published spread of K between handbooks): its range says as much."""
+    run = run_of(predict(plant), "reactor")
+
+    assert run.low_m3s < run.flow_m3s < run.high_m3s
+    assert 0.05 < (run.high_m3s - run.low_m3s) / (2.0 * run.flow_m3s) < 0.25
+
+
+def test_the_same_plant_gives_the_same_figures(plant: Plant) -> None:
+    """The draws behind the range are the same each time."""
+    assert run_of(predict(plant), "reactor").low_m3s == run_of(predict(plant), "reactor").low_m3s
+
+
+def test_speed_is_that_of_the_conditions(plant: Plant) -> None:
+    """A speed that is asked for is the one reported."""
+    assert predict(plant, conditions=Conditions(speed=0.8)).speed == 0.8
+
+
+def test_labels_are_the_keepers_words() -> None:
+    """Pipes with their length, fittings with their count, devices by name."""
+    path = (Fitting(kind=FittingKind.TEE_BRANCH), pipe(0.0158), Fitting(kind=FittingKind.ELBOW_90, count=2))
+    device = Device(name="carbon reactor", loss=((300.0 * LPH_M3S, 0.4),))
+    run = run_of(predict(plant_of(riser(), branch("carbon", *path, device))), "carbon")
+
+    assert [loss.label for loss in run.losses] == ["tee, branch", "pipe, 1.00 m", "2 x 90 elbow", "carbon reactor"]
+
+
+def test_fast_water_is_said() -> None:
+    """More than 1.5 m/s (common practice, no source) is a warning with the figure."""
+    run = run_of(predict(plant_of(riser(), branch("jet", pipe(0.0158), FixedK(k=1.0)))), "jet")
+
+    assert run.velocity_m_s > 1.5
+    assert any("fast" in warning for warning in run.warnings)
+
+
+def test_transition_is_said() -> None:
+    """A branch at a Reynolds number between 2000 and 4000 is flagged."""
+    run = run_of(predict(plant_of(riser(), branch("drip", pipe(0.0158), FixedK(k=3000.0)))), "drip")
+
+    assert run.regime is Regime.TRANSITION
+    assert any("laminar" in warning for warning in run.warnings)
+
+
+def test_a_dry_branch_is_said() -> None:
+    """An outlet above the pump's reach gets no water, and the prediction says why that can be."""
+    run = run_of(predict(plant_of(riser(), display(), branch("loft", outlet_m=5.0))), "loft")
+
+    assert run.flow_m3s == 0.0
+    assert run.regime is Regime.STILL
+    assert any("no water" in warning for warning in run.warnings)
+
+
+def test_running_backward_is_said(plant: Plant) -> None:
+    """A slow pump lets the display run backward; the prediction says so."""
+    run = run_of(predict(plant, conditions=Conditions(speed=0.4)), "return")
+
+    assert any("backward" in warning for warning in run.warnings)
+
+
+def test_beyond_the_curve_is_said() -> None:
+    """A pump that runs past its last point is flagged."""
+    wide = plant_of(riser(pipe(0.06)), branch("spill", pipe(0.06), outlet_m=0.0))
+
+    assert any("beyond" in warning for warning in predict(wide).warnings)
