@@ -6,6 +6,7 @@ import pathlib
 import shutil
 import subprocess
 import sys
+import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -15,6 +16,7 @@ from config.errors import ClearboreError
 from daemon import clock
 
 WIDTH = 96  # of running text at most
+SET_IN = 4  # columns
 ALARM_ACTIVE = 1  # exit code of a command that works and has bad news
 PACKAGE_PARENT = pathlib.Path(__file__).resolve().parents[1]
 
@@ -44,16 +46,31 @@ class Steps:
         click.echo(click.wrap_text(text, width=min(WIDTH, _columns()), initial_indent="  ", subsequent_indent="  "))
 
     def quote(self, text: str) -> None:
-        """Text of another command, as it stands, set in under the heading."""
+        """Text of another command, set in under the heading; long lines go on under their own beginning."""
+        width = min(WIDTH, _columns())
         for line in text.strip("\n").splitlines():
-            click.echo(f"    {line}".rstrip())
+            indent = " " * (SET_IN + len(line) - len(line.lstrip()))
+            wrapped = textwrap.fill(
+                line.strip(), width, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False
+            )
+            click.echo(wrapped)
+
+    def literal(self, text: str) -> None:
+        """Lines to be copied, a path or a command: never wrapped."""
+        for line in text.splitlines():
+            click.echo(f"{' ' * SET_IN}{line}")
 
     def table(self, heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:
-        """A small table, set in like a quotation."""
+        """A small table between blank lines, set in like a quotation; figures stand to the right."""
         widths = [max(len(row[column]) for row in [heads, *rows]) for column in range(len(heads))]
+        right = [all(row[column][:1].isdigit() for row in rows) for column in range(len(heads))]
+        click.echo()
         for row in [heads, *rows]:
-            cells = (f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True))
-            click.echo(f"    {'   '.join(cells)}".rstrip())
+            cells = (
+                f"{cell:>{width}}" if to_right else f"{cell:<{width}}"
+                for cell, width, to_right in zip(row, widths, right, strict=True)
+            )
+            click.echo(f"{' ' * SET_IN}{'   '.join(cells)}".rstrip())
 
     @contextlib.contextmanager
     def step(self, text: str) -> Iterator[Callable[[str], None]]:

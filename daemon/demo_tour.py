@@ -68,6 +68,8 @@ def run(folder: pathlib.Path, *, story_name: str, seconds: float, force: bool) -
         if path:
             shutil.copyfile(path, folder / path.name)
     steps = Steps()
+    steps.heading("The whole job on one rack, from the plant file to the report")
+    steps.say("The rack and its figures are invented. Nothing is set up and nothing is sent anywhere.")
     plant = load_plant(places.plant).plant
     flows_lph = _show_plant(steps, places, plant)
     _show_live(steps, places, plant, flows_lph, seconds)
@@ -77,8 +79,8 @@ def run(folder: pathlib.Path, *, story_name: str, seconds: float, force: bool) -
 
 def _show_plant(steps: Steps, places: Places, plant: Plant) -> dict[str, float]:
     """What every branch should get by the plant file, L/h by run."""
-    steps.heading(f"1. What every branch should get: {plant.name}, an invented plant")
-    with steps.step("Plant file checked, its hydraulics solved"):
+    steps.heading(f"1. What every branch of the {plant.name} should get")
+    with steps.step("clearbore check, predict: no faults, hydraulics solved"):
         run_command("check", str(places.plant))
         predicted: dict[str, Any] = json.loads(run_command("predict", str(places.plant), "--json").out)
     flows_lph = {run["name"]: float(run["flow_l_per_h"]) for run in predicted["runs"]}
@@ -91,13 +93,16 @@ def _show_plant(steps: Steps, places: Places, plant: Plant) -> dict[str, float]:
 
 def _show_live(steps: Steps, places: Places, plant: Plant, flows_lph: dict[str, float], seconds: float) -> None:
     """A simulated counter, through the collector, and what the database then holds."""
-    steps.heading("2. What every branch does get: a simulated counter on a serial line")
+    steps.heading("2. What every branch does get")
+    steps.say(
+        "A simulated pulse counter sends on a serial line, as a real one would; a few per cent off, as racks are."
+    )
     bench = demo_live.Bench(folder=places.live)
     bench.folder.mkdir(exist_ok=True)
     text = demo_live.live_plant_text(places.plant.read_text(encoding="utf-8"), bench.port)
     bench.plant.write_text(text, encoding="utf-8")
     rates_hz = _rates_hz(plant, flows_lph)
-    with steps.step(f"Collector listened for {seconds:g} seconds and stored what it heard") as tell:
+    with steps.step(f"clearbore collect: {seconds:g} seconds heard and stored") as tell:
         demo_live.listen(bench, rates_hz=rates_hz, seconds=seconds, tell=tell)
         words = ("status", str(bench.plant), "--db", str(bench.db), "--json")
         status: dict[str, Any] = json.loads(run_command(*words, fine=(0, ALARM_ACTIVE)).out)
@@ -119,13 +124,13 @@ def _show_story(steps: Steps, places: Places, story: Story) -> None:
     steps.heading(f'3. What is wrong: the sample story "{story.title}"')
     plant, db = str(places.plant), str(places.db)
     events = ("--events", str(places.folder / story.events.name)) if story.events else ()
-    with steps.step("Log loaded into the database"):
+    with steps.step("clearbore load: weeks of minutes brought into the database"):
         run_command("load", plant, str(places.folder / story.log.name), *events, "--db", db)
-    with steps.step("Plant commissioned on its healthy first week"):
+    with steps.step("clearbore commission: plant fitted to its healthy first week"):
         run_command("commission", plant, "--db", db, "--to", story.commission_to)
-    with steps.step("Every hour since then diagnosed"):
+    with steps.step("clearbore diagnose: every hour since then looked at in turn"):
         diagnosis = run_command("diagnose", plant, "--db", db, fine=(0, ALARM_ACTIVE))
-    with steps.step("Report written"):
+    with steps.step("clearbore report: page written"):
         run_command("report", plant, "--db", db, "--out", str(places.report))
     click.echo()
     steps.quote(diagnosis.out)
@@ -137,14 +142,16 @@ def _say_what_next(steps: Steps, places: Places, story: Story, told: tuple[Story
     """Name the page to open, and what can be tried."""
     steps.heading("4. See for yourself")
     steps.say("Open the report in a browser:")
-    steps.quote(str(places.report.absolute()))  # a path is never wrapped
+    steps.literal(str(places.report.absolute()))
     click.echo()
     steps.say("Everything is in that folder, so you can go on from here:")
     plant = click.format_filename(places.plant)
-    steps.quote(f"clearbore predict {plant} --speed '80 %'\nclearbore diagnose {plant}\nclearbore journal {plant}")
+    steps.literal(f"clearbore predict {plant} --speed '80 %'\nclearbore diagnose {plant}\nclearbore journal {plant}")
+    click.echo()
     others = ", ".join(other.name for other in told if other.name != story.name)
     steps.say(f"Other stories: {others}. Tell one with `clearbore demo --story NAME`.")
-    steps.say("Your own plant: copy the plant file, describe your rack in it, and run `clearbore check` on it.")
+    click.echo()
+    steps.say("Your own rack: copy the plant file, describe your rack in it, and run `clearbore check` on it.")
 
 
 def _rates_hz(plant: Plant, flows_lph: dict[str, float]) -> dict[str, float]:

@@ -54,7 +54,7 @@ def test_the_demo_says_what_is_wrong(told: tuple[Path, subprocess.CompletedProce
     """The finding of the carbon story is on the screen."""
     _, done = told
     finding = done.stdout.split("3. What is wrong")[1]
-    assert "carbon" in finding.split("Report written")[1].lower()
+    assert "carbon" in finding.split("clearbore report:")[1].lower()
 
 
 def test_every_meter_was_heard_over_the_wire(told: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
