@@ -29,6 +29,7 @@ class MeterStatus:
     Attributes:
         source: `serial:NAME` or `mqtt:NAME`; None for a meter that is fed from log files only.
         last_ms: UTC epoch milliseconds of the last reading of the last seven days of readings; None without one.
+        silent: it has a source and was not heard for SILENT_S, nor did the collector start within that time.
         rate_hz: pulses a second over the last minute of readings; None if they are too few.
         restarts: known restarts of its counter in the last day of readings.
         edges: edges that its counter threw away since it started; None if it does not say.
@@ -102,6 +103,7 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
     """
     states = _states(connection)
     rejected = _rejected(connection)
+    collector = _collector(*states.get("collector", (None, {})), now_s=now_s)
     last_minute = connection.execute("SELECT max(minute) FROM minute").fetchone()[0]
     look = _Look(
         connection=connection,
@@ -110,10 +112,10 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
         from_minute=(last_minute or 0) - LOOK_BACK_MINUTES,
         restarts=_restarts(connection, (last_minute or 0) - DAY_MINUTES),
         states=states,
+        just_started=collector.running and now_s - (collector.started_ms or 0) / 1000 <= SILENT_S,
         now_s=now_s,
     )
     sources = _source_names(plant)
-    collector = _collector(*states.get("collector", (None, {})), now_s=now_s)
     return Status(
         collector=collector,
         sources=tuple(
@@ -141,6 +143,7 @@ class _Look:
     from_minute: int
     restarts: Mapping[str, int]
     states: _States
+    just_started: bool
     now_s: float
 
 
@@ -244,7 +247,7 @@ def _meter(meter: Meter, look: _Look) -> MeterStatus:
         restarts=look.restarts.get(meter.name, 0),
         edges=_edges(look.states, source, meter.name),
         age_s=age_s,
-        silent=source is not None and (age_s is None or age_s > SILENT_S),
+        silent=source is not None and (not look.just_started if age_s is None else age_s > SILENT_S),
     )
 
 

@@ -68,7 +68,7 @@ def _lines(plant: Plant, status: Status, path: pathlib.Path) -> Iterator[str]:
     if status.sources:
         yield ""
         yield from _table(
-            ("source", "at", "good", "rejected", "state"),
+            ("source", "at", "good, this run", "rejected, ever", "state"),
             [_source_cells(source, running=status.collector.running) for source in status.sources],
         )
     for source in status.sources:
@@ -95,7 +95,7 @@ def _collector_words(status: Status, zone: zoneinfo.ZoneInfo) -> str:
 def _meter_cells(meter: MeterStatus, flow_unit: str, zone: zoneinfo.ZoneInfo) -> tuple[str, ...]:
     """A meter's line."""
     if meter.last_ms is None or meter.age_s is None:
-        last = "none in the last 7 days"
+        last = "none yet" if meter.source is not None and not meter.silent else "none in the last 7 days"
     else:
         last = _time(meter.last_ms, zone) if meter.source is None else f"{_duration(meter.age_s)} ago"
     return (

@@ -192,6 +192,15 @@ def test_never_heard(plant: pathlib.Path) -> None:
     assert "nothing was ever collected" in run(plant).stdout
 
 
+def test_not_heard_yet(plant: pathlib.Path) -> None:
+    """A meter that never spoke is given ten minutes from the start of the collector."""
+    fill(plant, states=collecting(started_ms=round((time.time() - 60) * 1000)))
+    result = run(plant)
+
+    assert result.exit_code == 0
+    assert "none yet" in result.stdout
+
+
 def test_meter_fed_from_log_files(plant: pathlib.Path) -> None:
     """A meter without a source shows when its last reading was, however old, and raises nothing."""
     fill(plant, row(30), row(5000, meter=2), states=collecting())
