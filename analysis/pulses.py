@@ -93,14 +93,19 @@ def usual_rate(daily_hz: Floats) -> Floats:
     Returns:
         [M] their median, pulses a second; nan where no day says anything.
     """
-    if not daily_hz.size:
-        return np.full(daily_hz.shape[1], np.nan)
-    ordered = np.sort(daily_hz, axis=0)  # nan last
-    known = np.count_nonzero(~np.isnan(daily_hz), axis=0)
-    columns = np.arange(daily_hz.shape[1])
+    return _medians(daily_hz)[0]
+
+
+def _medians(values: Floats) -> tuple[Floats, Ints]:
+    """Median of each column's known values and how many those are, both [M]; nan where there is none."""
+    columns = np.arange(values.shape[1])
+    known = np.count_nonzero(~np.isnan(values), axis=0)
+    if not len(values):
+        return np.full(len(columns), np.nan), known
+    ordered = np.sort(values, axis=0)  # nan last
     low = ordered[np.maximum(known - 1, 0) // 2, columns]
     high = ordered[np.minimum(known // 2, len(ordered) - 1), columns]
-    return np.where(known > 0, (low + high) / 2, np.nan)
+    return np.where(known > 0, (low + high) / 2, np.nan), known
 
 
 def day_window_ms(day: int) -> tuple[int, int]:
@@ -217,12 +222,10 @@ def _usual_by_minute(frame: MinuteFrame, origin_ms: int, bits: Ints, usual_hz: F
     # without a usual rate no wrap is recognised: those intervals only fail to speak here
     timeline = _timeline(frame, origin_ms, bits, usual)
     counted, covered_ms = _binned(timeline, timeline.valid, _borders(0, _GRID_MINUTES, _MINUTE_MS), len(bits))
-    rates = _rates(counted, covered_ms)
+    rates = _rates(counted, covered_ms)[:, unknown]
+    rates[~(rates > 0)] = np.nan
     for start in range(_CONTEXT_MINUTES, _GRID_MINUTES, 60):
-        for column in unknown:
-            before = rates[:start, column]
-            flowing = before[before > 0]
-            usual[start : start + 60, column] = np.median(flowing) if len(flowing) else np.nan
+        usual[start : start + 60, unknown] = _medians(rates[:start])[0]
     return usual
 
 
@@ -262,9 +265,6 @@ def _touching(timeline: _Timeline, off: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _day_medians(counted: Floats, covered_ms: Floats) -> Floats:
     """Median of each meter's minute rates above zero, [M]; nan where there are fewer than USUAL_MINUTES."""
     rates = _rates(counted, covered_ms)
-    medians = np.full(rates.shape[1], np.nan)
-    for column, rate in enumerate(rates.T):
-        flowing = rate[rate > 0]
-        if len(flowing) >= USUAL_MINUTES:
-            medians[column] = np.round(np.median(flowing), 6)
-    return medians
+    rates[~(rates > 0)] = np.nan
+    medians, known = _medians(rates)
+    return np.where(known >= USUAL_MINUTES, np.round(medians, 6), np.nan)

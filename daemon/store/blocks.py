@@ -8,8 +8,10 @@ import sqlite3
 from daemon.store.merging import MinuteRow
 
 METERS_MOST = 4096
-RECORD = 17
+RECORD = 20
+TIME_DIGITS = 8
 MINUTES = 60
+MINUTE_MS = 60_000
 
 
 def block_id(hour: int, meter: int) -> int:
@@ -49,14 +51,17 @@ def holds_minutes(connection: sqlite3.Connection, from_minute: int, to_minute: i
 def first_minute(connection: sqlite3.Connection) -> int | None:
     """UTC epoch minute of the oldest reading; None before the first."""
     (row,) = connection.execute("SELECT min(minute) FROM minute").fetchone()
-    found = connection.execute("SELECT id, substr(body, 1, 2) FROM minute_block ORDER BY id LIMIT 1").fetchone()
+    found = connection.execute(
+        "SELECT id, min(substr(body, 1, 8)) FROM minute_block GROUP BY hour ORDER BY id LIMIT 1"
+    ).fetchone()
     if found is None:
         return None if row is None else int(row)
-    block = int(found[0]) // METERS_MOST * MINUTES + int(found[1])
+    block = int(found[0]) // METERS_MOST * MINUTES + int(found[1]) // MINUTE_MS
     return block if row is None else min(block, int(row))
 
 
 def _row(hour: int, meter: int, record: str) -> MinuteRow:
     """A minute of a block as a row."""
-    minute, counted, at_ms = int(record[:2]), int(record[2:12]), int(record[12:])
+    after_ms, counted = int(record[:TIME_DIGITS]), int(record[TIME_DIGITS:])
+    minute, at_ms = divmod(after_ms, MINUTE_MS)
     return MinuteRow(hour * MINUTES + minute, meter, 0, counted, 0, at_ms, 0, None, None, 1, 0)

@@ -1,5 +1,6 @@
 """Many minute rows at once, from a log file. Imports numpy: not for the always-on process."""
 
+import itertools
 import sqlite3
 from collections.abc import Sequence
 
@@ -7,19 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.frames import Ints
-from daemon.store.blocks import METERS_MOST, MINUTES, RECORD, holds_minutes
+from daemon.store.blocks import METERS_MOST, MINUTE_MS, MINUTES, RECORD, TIME_DIGITS, holds_minutes
 from daemon.store.opening import transaction
 from daemon.store.writer import MINUTES_PER_DAY, mark_stale, write_minutes
 
 Mask = NDArray[np.bool_]
 
-_INSERT = "INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
-_TWO_DIGITS, _FOUR_DIGITS = (
-    np.frombuffer("".join(f"{number:0{width}d}" for number in range(10**width)).encode(), dtype=np.uint8).reshape(
-        -1, width
-    )
-    for width in (2, 4)
-)
+_ROW = "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_INSERT = f"INSERT INTO minute VALUES {_ROW}"  # noqa: S608 - constants
+_ROWS_A_STATEMENT = 64  # binding is dear: a statement takes many rows
+_INSERT_MANY = f"{_INSERT}{f', {_ROW}' * (_ROWS_A_STATEMENT - 1)}"
+_FOUR_DIGITS = np.frombuffer("".join(f"{number:04d}" for number in range(10_000)).encode(), dtype=np.uint32)
+"""The characters of 0000 to 9999, four at a time."""
 _SAMPLES, _PART, _RESTART = 9, 2, 10
 
 
@@ -41,8 +41,8 @@ def insert_minutes(connection: sqlite3.Connection, table: Ints, *, in_blocks: bo
         taken = [holds_minutes(connection, hour * MINUTES, (hour + 1) * MINUTES) for hour in hours.tolist()]
         free = ~np.array(taken, dtype=np.bool_)[places]
         alone = _alone(table) & free if in_blocks else np.zeros(len(table), dtype=np.bool_)
-        _insert_blocks(connection, table[alone])
-        connection.executemany(_INSERT, _as_rows(table[free & ~alone]))
+        _insert_blocks(connection, *(table[alone, column] for column in (0, 1, 3, 5)))
+        _insert_rows(connection, table[free & ~alone] if not alone.all() else table[:0])
         write_minutes(connection, _as_rows(table[~free]))
     return bool(free.all())
 
@@ -54,35 +54,43 @@ def _alone(table: Ints) -> Mask:
     return np.asarray((table[:, _SAMPLES] == 1) & (table[:, _RESTART] == 0) & ~further & ~followed, dtype=np.bool_)
 
 
-def _insert_blocks(connection: sqlite3.Connection, table: Ints) -> None:
-    """Store single readings as blocks of an hour and meter."""
-    if not len(table):
+def _insert_rows(connection: sqlite3.Connection, table: Ints) -> None:
+    """Store rows as rows."""
+    several = table[table[:, _SAMPLES] > 1]
+    whole = len(several) - len(several) % _ROWS_A_STATEMENT
+    connection.executemany(_INSERT_MANY, several[:whole].reshape(-1, 11 * _ROWS_A_STATEMENT).tolist())
+    connection.executemany(_INSERT, several[whole:].tolist())
+    connection.executemany(_INSERT, _as_rows(table[table[:, _SAMPLES] == 1]))
+
+
+def _insert_blocks(connection: sqlite3.Connection, minute: Ints, meter: Ints, counted: Ints, at_ms: Ints) -> None:
+    """Store single readings as blocks of an hour and meter; all [N]."""
+    if not len(minute):
         return
-    hour = table[:, 0] // MINUTES
-    span = int(hour[-1] - hour[0] + 1) * METERS_MOST
-    key = (hour - hour[0]) * METERS_MOST + table[:, 1]
-    order = np.argsort(key.astype(np.uint32) if span < 2**32 else key, kind="stable")
-    ordered, key = table[order], key[order]
+    hour = minute // MINUTES
+    key = (hour - hour[0]) * METERS_MOST + meter
+    order = np.argsort(key, kind="stable")
+    key = key[order]
     starts = np.concatenate([[0], np.flatnonzero(np.diff(key)) + 1])
-    text = _records(ordered).tobytes().decode("ascii")
-    ends = [*(starts[1:] * RECORD).tolist(), len(text)]
-    bodies = [text[start:end] for start, end in zip((starts * RECORD).tolist(), ends, strict=True)]
+    records = _records(minute[order] % MINUTES * MINUTE_MS + at_ms[order], counted[order])
+    text = records.tobytes().decode("ascii")
+    borders = [*(starts * RECORD).tolist(), len(text)]
+    bodies = [text[start:end] for start, end in itertools.pairwise(borders)]
     ids = (key[starts] + hour[0] * METERS_MOST).tolist()
     connection.executemany("INSERT INTO minute_block (id, body) VALUES (?, ?)", zip(ids, bodies, strict=True))
 
 
-def _records(table: Ints) -> NDArray[np.uint8]:
-    """The records of single readings, [N, 17] characters: minute in the hour, count, at_ms."""
-    upper, lower = np.divmod(table[:, 3], 10_000)
-    highest, middle = np.divmod(upper, 10_000)
-    tens, at_ms = np.divmod(table[:, 5], 10_000)
-    records = np.empty((len(table), RECORD), dtype=np.uint8)
-    records[:, 0:2] = _TWO_DIGITS[table[:, 0] % MINUTES]
-    records[:, 2:4] = _TWO_DIGITS[highest]
-    records[:, 4:8] = _FOUR_DIGITS[middle]
-    records[:, 8:12] = _FOUR_DIGITS[lower]
-    records[:, 12] = tens + ord("0")
-    records[:, 13:17] = _FOUR_DIGITS[at_ms]
+def _records(after_ms: Ints, counted: Ints) -> NDArray[np.uint32]:
+    """The records of readings, [N, 5] of four characters each: ms after the start of the hour (8), count (12)."""
+    records = np.empty((len(counted), RECORD // 4), dtype=np.uint32)
+    for place, number in (
+        (0, after_ms // 10_000),
+        (1, after_ms),
+        (2, counted // 100_000_000),
+        (3, counted // 10_000),
+        (4, counted),
+    ):
+        records[:, place] = _FOUR_DIGITS[number % 10_000]
     return records
 
 
@@ -91,8 +99,9 @@ def read_records(ids: Sequence[int], bodies: Sequence[str]) -> Ints:
     digits = np.frombuffer("".join(bodies).encode("ascii"), dtype=np.uint8).reshape(-1, RECORD) - np.uint8(ord("0"))
     lengths = np.array([len(body) // RECORD for body in bodies], dtype=np.int64)
     key = np.repeat(np.array(ids, dtype=np.int64), lengths)
-    minute, counted, at_ms = (_number(digits[:, start:end]) for start, end in ((0, 2), (2, 12), (12, 17)))
-    return np.column_stack([key % METERS_MOST, key // METERS_MOST * MINUTES + minute, counted, at_ms])
+    after_ms, counted = _number(digits[:, :TIME_DIGITS]), _number(digits[:, TIME_DIGITS:])
+    minute = key // METERS_MOST * MINUTES + after_ms // MINUTE_MS
+    return np.column_stack([key % METERS_MOST, minute, counted, after_ms % MINUTE_MS])
 
 
 def _number(digits: NDArray[np.uint8]) -> Ints:

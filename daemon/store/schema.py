@@ -13,8 +13,8 @@ Raw counts and times are kept; K-factors are applied at reading.
       high_mhz    highest such rate
       samples     readings in the part, doubled ones counted once
       restart     1: the counter is known to have restarted since the reading before this part; 0: known not, or not told
-    minute_block  the minutes of one hour and meter that hold a single reading each, from a log file, as text: 17 digits
-                  a minute, its number in the hour (2), count (10), at_ms (5); a minute is here or in `minute`
+    minute_block  the minutes of one hour and meter that hold a single reading each, from a log file, as text: 20 digits
+                  a reading, ms after the start of the hour (8) and count (12); a minute is here or in `minute`
     all_minutes   both of them as rows
     hour          pulses counted in `seconds` while the pump ran; off_s: seconds in which it was recognised as stopped
     usual_rate    median of a UTC day's minute rates above zero, pulses a second
@@ -52,13 +52,13 @@ CREATE VIEW all_minutes AS
 SELECT minute, meter, part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart FROM minute
 UNION ALL
 SELECT
-    hour * 60 + CAST(substr(body, 17 * place + 1, 2) AS INTEGER), meter, 0,
-    CAST(substr(body, 17 * place + 3, 10) AS INTEGER), 0,
-    CAST(substr(body, 17 * place + 13, 5) AS INTEGER), 0, NULL, NULL, 1, 0
+    hour * 60 + CAST(substr(body, 20 * place + 1, 8) AS INTEGER) / 60000, meter, 0,
+    CAST(substr(body, 20 * place + 9, 12) AS INTEGER), 0,
+    CAST(substr(body, 20 * place + 1, 8) AS INTEGER) % 60000, 0, NULL, NULL, 1, 0
 FROM minute_block JOIN (
     WITH RECURSIVE places (place) AS (SELECT 0 UNION ALL SELECT place + 1 FROM places WHERE place < 59)
     SELECT place FROM places
-) ON 17 * place < length(body);
+) ON 20 * place < length(body);
 CREATE TABLE hour (
     hour INTEGER NOT NULL,
     meter INTEGER NOT NULL REFERENCES meter (id),
