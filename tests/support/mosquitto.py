@@ -2,6 +2,7 @@
 
 import pathlib
 import shutil
+import signal
 import socket
 import subprocess
 from collections.abc import Mapping
@@ -53,9 +54,20 @@ class Mosquitto:
     def stop(self) -> None:
         """Stop as the system would at shutdown, so that sessions are saved."""
         if self._process is not None:
+            self.thaw()
             self._process.terminate()
             self._process.wait(10)
             self._process = None
+
+    def freeze(self) -> None:
+        """Stop answering without closing anything, as a machine that hangs."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Answer again."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGCONT)
 
     def __enter__(self) -> Self:
         self.start()

@@ -7,6 +7,7 @@ import threading
 from collections.abc import Iterator
 
 import paho.mqtt.client as mqtt
+import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from daemon.inbox import Inbox
@@ -180,6 +181,20 @@ def test_broker_restarts(broker: Mosquitto) -> None:
         with talking(broker.port) as device:
             tell(device, "rack/1", pulses(9))
         wait_until(lambda: listener.counts() == [9])
+
+
+def test_broker_that_hangs(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A broker that no longer answers is noticed by the keepalive, and taken up again when it answers."""
+    monkeypatch.setattr("daemon.sources.mqtt_topic.KEEPALIVE_S", 2)
+    monkeypatch.setattr("daemon.sources.mqtt_topic.ANSWER_S", 1.0)
+    with listening(broker_plan(broker.port)) as listener:
+        wait_until(lambda: listener.says("connected"))
+        broker.freeze()
+        wait_until(lambda: listener.says("no answer"), timeout_s=20)
+        broker.thaw()
+        wait_until(lambda: listener.says("connected"), timeout_s=20)
+
+    assert [words for _, words in listener.states][:2] == ["connected", "connection lost"]
 
 
 def test_retained_messages_are_no_fresh_readings(broker: Mosquitto) -> None:
