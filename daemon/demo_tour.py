@@ -2,6 +2,7 @@
 
 import json
 import pathlib
+import shlex
 import shutil
 from dataclasses import dataclass
 from typing import Any
@@ -145,7 +146,7 @@ def _say_what_next(steps: Steps, places: Places, story: Story, told: tuple[Story
     steps.literal(str(places.report.absolute()))
     click.echo()
     steps.say("Everything is in that folder, so you can go on from here:")
-    plant = click.format_filename(places.plant)
+    plant = shlex.quote(str(places.plant))
     steps.literal(f"clearbore predict {plant} --speed '80 %'\nclearbore diagnose {plant}\nclearbore journal {plant}")
     click.echo()
     others = ", ".join(other.name for other in told if other.name != story.name)
