@@ -1,13 +1,15 @@
 """What the diagnosis says, for people and for machines."""
 
 import datetime as dt
+import math
 from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.assessment import Assessment, Candidate, Finding, Forecast
 from analysis.wording import place
-from config.plant import Plant
+from config.plant import Plant, Run
+from config.units import show_flow
 from daemon import clock
 
 CAUTION = "An alarm is no substitute for looking at the animals."
@@ -18,7 +20,9 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
     zone = ZoneInfo(plant.timezone)
     still = [finding for finding in known.findings if finding.cleared_at_s is None]
     over = [finding for finding in known.findings if finding.cleared_at_s is not None]
-    yield f"{plant.name}, readings up to {_local(known.now_s, zone)}"
+    yield f"{plant.name}, readings up to {_local(known.now_s, zone)} (times by {plant.timezone})"
+    yield ""
+    yield from _flow_lines(plant, known)
     yield ""
     if not still:
         yield "Nothing is wrong: every meter shows what the commissioned plant should give."
@@ -39,6 +43,28 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
         )
     yield ""
     yield CAUTION
+
+
+def _flow_lines(plant: Plant, known: Assessment) -> Iterator[str]:
+    """Every metered run: what it got over the last day, against its target and what it was commissioned with."""
+    yield f"{'run':<14} {'last 24 h':>12}  {'commissioned':>12}  target"
+    for state in known.meter_states:
+        run = next((run for run in plant.runs if run.name == state.run), None)
+        now = "no reading" if math.isnan(state.flow_m3s) else show_flow(state.flow_m3s, plant.flow_unit)
+        was = show_flow(state.commissioned_m3s, plant.flow_unit)
+        yield f"{state.run or state.name:<14} {now:>12}  {was:>12}  {_verdict(plant, run, state.flow_m3s)}"
+
+
+def _verdict(plant: Plant, run: Run | None, flow_m3s: float) -> str:
+    if run is None or run.target is None:
+        return "none"
+    low, high = run.target.low_m3s, run.target.high_m3s
+    bounds = " to ".join("any" if bound is None else show_flow(bound, plant.flow_unit) for bound in (low, high))
+    if low is not None and flow_m3s < low:
+        return f"{bounds}: BELOW"
+    if high is not None and flow_m3s > high:
+        return f"{bounds}: ABOVE"
+    return bounds
 
 
 def _finding_lines(finding: Finding, zone: ZoneInfo) -> Iterator[str]:
