@@ -48,6 +48,16 @@ def holds_minutes(connection: sqlite3.Connection, from_minute: int, to_minute: i
     )
 
 
+def meters_of_hour(connection: sqlite3.Connection, hour: int) -> list[int]:
+    """Numbers of the meters of which the database holds anything in a UTC epoch hour."""
+    found = connection.execute(
+        "SELECT DISTINCT meter FROM minute WHERE minute >= ? AND minute < ?"
+        " UNION SELECT meter FROM minute_block WHERE id >= ? AND id < ?",
+        (hour * MINUTES, (hour + 1) * MINUTES, block_id(hour, 0), block_id(hour + 1, 0)),
+    )
+    return [meter for (meter,) in found.fetchall()]
+
+
 def first_minute(connection: sqlite3.Connection) -> int | None:
     """UTC epoch minute of the oldest reading; None before the first."""
     (row,) = connection.execute("SELECT min(minute) FROM minute").fetchone()

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.frames import Ints
-from daemon.store.blocks import METERS_MOST, MINUTE_MS, MINUTES, RECORD, TIME_DIGITS, holds_minutes
+from daemon.store.blocks import METERS_MOST, MINUTE_MS, MINUTES, RECORD, TIME_DIGITS, holds_minutes, meters_of_hour
 from daemon.store.opening import transaction
 from daemon.store.writer import MINUTES_PER_DAY, mark_stale, write_minutes
 
@@ -24,7 +24,9 @@ _SAMPLES, _PART, _RESTART = 9, 2, 10
 
 
 def insert_minutes(connection: sqlite3.Connection, table: Ints, *, in_blocks: bool) -> bool:
-    """Store minute rows in one transaction: at once in hours that the database holds nothing of, else merged one by one.
+    """Store minute rows in one transaction: at once in hours of which the database holds nothing of the meter.
+
+    The others are merged one by one.
 
     Args:
         connection: of `open_writer`.
@@ -33,18 +35,28 @@ def insert_minutes(connection: sqlite3.Connection, table: Ints, *, in_blocks: bo
         in_blocks: whether single readings may go into blocks.
 
     Returns:
-        Whether all hours were free.
+        Whether none had to be merged.
     """
-    hours, places = np.unique(table[:, 0] // MINUTES, return_inverse=True)
     with transaction(connection):
-        mark_stale(connection, np.unique(hours * MINUTES // MINUTES_PER_DAY).tolist())
-        taken = [holds_minutes(connection, hour * MINUTES, (hour + 1) * MINUTES) for hour in hours.tolist()]
-        free = ~np.array(taken, dtype=np.bool_)[places]
+        mark_stale(connection, np.unique(table[:, 0] // MINUTES_PER_DAY).tolist())
+        free = _free(connection, table[:, 0] // MINUTES, table[:, 1])
         alone = _alone(table) & free if in_blocks else np.zeros(len(table), dtype=np.bool_)
-        _insert_blocks(connection, *(table[alone, column] for column in (0, 1, 3, 5)))
+        single = table if alone.all() else table[alone]
+        _insert_blocks(connection, *(single[:, column] for column in (0, 1, 3, 5)))
         _insert_rows(connection, table[free & ~alone] if not alone.all() else table[:0])
         write_minutes(connection, _as_rows(table[~free]))
     return bool(free.all())
+
+
+def _free(connection: sqlite3.Connection, hour: Ints, meter: Ints) -> Mask:
+    """Rows of whose hour and meter the database holds nothing; `hour` ascends."""
+    free = np.ones(len(hour), dtype=np.bool_)
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(hour)) + 1])
+    borders = [*starts.tolist(), len(hour)]
+    for (start, end), number in zip(itertools.pairwise(borders), hour[starts].tolist(), strict=True):
+        if holds_minutes(connection, number * MINUTES, (number + 1) * MINUTES):
+            free[start:end] = ~np.isin(meter[start:end], meters_of_hour(connection, number))
+    return free
 
 
 def _alone(table: Ints) -> Mask:

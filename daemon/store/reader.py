@@ -100,6 +100,9 @@ def _block_rows(connection: sqlite3.Connection, from_minute: int, to_minute: int
 
 def minute_frame(table: Ints) -> MinuteFrame:
     """A frame from rows (column, end_ms, span_ms, count, pulses, restart), [N, 6], in any order."""
-    ordered = table[np.lexsort((table[:, 1], table[:, 0]))]
+    # both sorts are stable; the first costs little where the rows come in order of time, the second is by counting
+    by_time = np.argsort(table[:, 1], kind="stable")
+    columns = table[by_time, 0].astype(np.uint16)
+    ordered = table[by_time[np.argsort(columns, kind="stable")]]
     column, end_ms, span_ms, counted, pulses, restart = np.ascontiguousarray(ordered.T)
     return MinuteFrame(column=column, end_ms=end_ms, span_ms=span_ms, counted=counted, pulses=pulses, restart=restart)
