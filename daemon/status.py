@@ -10,8 +10,11 @@ from typing import Any
 
 from analysis.events import Event
 from config.plant import Meter, MqttSource, Plant
+from daemon.latest import end_ms, last_minute, latest_rows
 from daemon.metered import flow_at, k_points_at
+from daemon.store.blocks import first_minute
 from daemon.store.journal import read_events
+from daemon.store.merging import MinuteRow
 
 SILENT_S = 600.0
 """A meter with a source that has said nothing for longer is silent, whatever its flow."""
@@ -104,13 +107,13 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
     states = _states(connection)
     rejected = _rejected(connection)
     collector = _collector(*states.get("collector", (None, {})), now_s=now_s)
-    last_minute = connection.execute("SELECT max(minute) FROM minute").fetchone()[0]
+    newest = last_minute(connection)
     look = _Look(
         connection=connection,
         plant=plant,
         events=read_events(connection),
-        from_minute=(last_minute or 0) - LOOK_BACK_MINUTES,
-        restarts=_restarts(connection, (last_minute or 0) - DAY_MINUTES),
+        from_minute=(newest or 0) - LOOK_BACK_MINUTES,
+        restarts=_restarts(connection, (newest or 0) - DAY_MINUTES),
         states=states,
         just_started=collector.running and now_s - (collector.started_ms or 0) / 1000 <= SILENT_S,
         now_s=now_s,
@@ -125,8 +128,8 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
         meters=tuple(_meter(meter, look) for meter in plant.meters),
         other_rejected={name: reasons for name, reasons in rejected.items() if name not in sources},
         database_bytes=sum(file.stat().st_size for file in (db, db.with_name(f"{db.name}-wal")) if file.exists()),
-        first_minute=connection.execute("SELECT min(minute) FROM minute").fetchone()[0],
-        last_minute=last_minute,
+        first_minute=first_minute(connection),
+        last_minute=newest,
     )
 
 
@@ -227,10 +230,10 @@ def _source(
 
 def _meter(meter: Meter, look: _Look) -> MeterStatus:
     """One meter, from its latest rows."""
-    rows = _latest_rows(look.connection, meter.name, look.from_minute)
+    rows = latest_rows(look.connection, meter.name, from_minute=look.from_minute)
     run = look.plant.run_of_meter(meter.name)
     source = source_of(meter)
-    last_ms = rows[0].end_ms if rows else None
+    last_ms = end_ms(rows[0]) if rows else None
     rate_hz = _rate_hz(rows, meter.counter_bits)
     age_s = None if last_ms is None else look.now_s - last_ms / 1000
     flow_m3s = None
@@ -241,7 +244,7 @@ def _meter(meter: Meter, look: _Look) -> MeterStatus:
         run=None if run is None else run.name,
         source=source,
         last_ms=last_ms,
-        count=rows[0].count if rows else None,
+        count=rows[0].counted if rows else None,
         rate_hz=rate_hz,
         flow_m3s=flow_m3s,
         restarts=look.restarts.get(meter.name, 0),
@@ -251,32 +254,7 @@ def _meter(meter: Meter, look: _Look) -> MeterStatus:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
-    """What is needed of a minute row."""
-
-    end_ms: int
-    span_ms: int
-    count: int
-    pulses: int
-    restart: int
-
-
-def _latest_rows(connection: sqlite3.Connection, meter: str, from_minute: int) -> list[_Row]:
-    """The last two rows of a meter since that minute, newest first."""
-    rows = connection.execute(
-        "SELECT minute * 60000 + at_ms, span_ms, count, pulses, restart FROM minute"
-        " WHERE meter = (SELECT id FROM meter WHERE name = ?) AND minute >= ?"
-        " ORDER BY minute DESC, part DESC LIMIT 2",
-        (meter, from_minute),
-    )
-    return [
-        _Row(end_ms=end_ms, span_ms=span_ms, count=count, pulses=pulses, restart=restart)
-        for end_ms, span_ms, count, pulses, restart in rows.fetchall()
-    ]
-
-
-def _rate_hz(rows: Sequence[_Row], bits: int) -> float | None:
+def _rate_hz(rows: Sequence[MinuteRow], bits: int) -> float | None:
     """Pulses a second from the newest row, reaching back to the one before if it is short."""
     if not rows:
         return None
@@ -285,13 +263,13 @@ def _rate_hz(rows: Sequence[_Row], bits: int) -> float | None:
         return newest.pulses * 1000 / newest.span_ms
     if len(rows) == 1 or newest.restart:
         return None
-    elapsed_ms = newest.end_ms - rows[1].end_ms
-    wrapped = newest.count < rows[1].count and bits == 16  # noqa: PLR2004 - the narrow counters wrap every few minutes
-    if newest.count < rows[1].count and not wrapped:
+    elapsed_ms = end_ms(newest) - end_ms(rows[1])
+    wrapped = newest.counted < rows[1].counted and bits == 16  # noqa: PLR2004 - the narrow counters wrap every few minutes
+    if newest.counted < rows[1].counted and not wrapped:
         return None
     if not 0 < elapsed_ms <= SILENT_S * 1000:
         return None
-    return (newest.count - rows[1].count) % (1 << bits) * 1000 / elapsed_ms
+    return (newest.counted - rows[1].counted) % (1 << bits) * 1000 / elapsed_ms
 
 
 def _restarts(connection: sqlite3.Connection, from_minute: int) -> dict[str, int]:

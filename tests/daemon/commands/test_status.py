@@ -210,6 +210,23 @@ def test_meter_fed_from_log_files(plant: pathlib.Path) -> None:
     assert "SILENT" not in result.stdout
 
 
+def test_loaded_log(plant: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """Readings that came from a log file, one a minute, show with their time and their rate."""
+    log = tmp_path / "log.csv"
+    lines = [f"2026-01-05T10:{minute:02d}:30Z,M2,{5000 + 600 * minute}" for minute in range(20)]
+    log.write_text("\n".join(["time_utc,meter,pulses", *lines]) + "\n")
+    loading = [sys.executable, "-m", "daemon", "load", str(plant), str(log)]
+    subprocess.run(loading, check=True, capture_output=True)
+    status = as_json(plant)
+    meter = status["meters"][1]
+
+    assert (meter["last_reading_at"], meter["pulses"], meter["rate_hz"]) == ("2026-01-05T10:19:30Z", 16_400, 10.0)
+    assert (status["database"]["first_at"], status["database"]["last_at"]) == (
+        "2026-01-05T10:00:00Z",
+        "2026-01-05T10:19:00Z",
+    )
+
+
 def test_rate_over_single_readings(plant: pathlib.Path) -> None:
     """Meters that report once a minute get their rate from two neighbouring rows."""
     fill(plant, row(90, counted=1000, pulses=0, span_ms=0), row(30, counted=1600, pulses=0, span_ms=0))

@@ -1,0 +1,45 @@
+"""The newest readings in the database, whether kept as rows or as blocks. Works without numpy."""
+
+import sqlite3
+
+from daemon.store.blocks import METERS_MOST, MINUTES, block_id, read_block
+from daemon.store.merging import MinuteRow
+
+MINUTE_MS = 60_000
+
+
+def end_ms(row: MinuteRow) -> int:
+    """Time of a row's last reading, UTC epoch milliseconds."""
+    return row.minute * MINUTE_MS + row.at_ms
+
+
+def last_minute(connection: sqlite3.Connection) -> int | None:
+    """UTC epoch minute of the newest reading of any meter; None before the first."""
+    (in_rows,) = connection.execute("SELECT max(minute) FROM minute").fetchone()
+    (newest,) = connection.execute("SELECT max(id) FROM minute_block").fetchone()
+    if newest is None:
+        return None if in_rows is None else int(in_rows)
+    hour = newest // METERS_MOST
+    numbers = connection.execute("SELECT id FROM minute_block WHERE id >= ?", (block_id(hour, 0),)).fetchall()
+    in_blocks = max(max(read_block(connection, hour, number % METERS_MOST)) for (number,) in numbers)
+    return in_blocks if in_rows is None else max(in_blocks, int(in_rows))
+
+
+def latest_rows(connection: sqlite3.Connection, meter: str, *, from_minute: int) -> list[MinuteRow]:
+    """The two newest rows of a meter since that UTC epoch minute, newest first; fewer if there are fewer."""
+    found = connection.execute("SELECT id FROM meter WHERE name = ?", (meter,)).fetchone()
+    if found is None:
+        return []
+    (number,) = found
+    rows = connection.execute(
+        "SELECT * FROM minute WHERE meter = ? AND minute >= ? ORDER BY minute DESC, part DESC LIMIT 2",
+        (number, from_minute),
+    )
+    newest = [MinuteRow(*row) for row in rows.fetchall()]
+    blocks = connection.execute(
+        "SELECT id FROM minute_block WHERE id % ? = ? AND id >= ? ORDER BY id DESC LIMIT 2",
+        (METERS_MOST, number, block_id(from_minute // MINUTES, 0)),
+    )
+    for (block,) in blocks.fetchall():
+        newest += read_block(connection, block // METERS_MOST, number).values()
+    return sorted(newest, key=lambda row: (row.minute, row.part), reverse=True)[:2]
