@@ -36,9 +36,11 @@ def friction_factor(
     Returns:
         [...] friction factor.
     """
-    curve = FrictionCurve.of(np.asarray(relative_roughness, dtype=np.float64), law=law)
-    factor, _ = curve.at(np.asarray(reynolds, dtype=np.float64))
-    return factor
+    number, roughness = np.broadcast_arrays(
+        np.asarray(reynolds, np.float64), np.asarray(relative_roughness, np.float64)
+    )
+    factor, _ = FrictionCurve.of(roughness.reshape(-1), law=law).at(number.reshape(-1))
+    return factor.reshape(number.shape)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +65,7 @@ class FrictionCurve:
         return cls(law=law, scaled_roughness=scaled, cubic=_transition_cubic(at_end, slope_at_end))
 
     def at(self, reynolds: Floats) -> tuple[Floats, Floats]:
-        """Friction factor and d ln f / d ln Re, both in the shape that `reynolds` and the pipes broadcast to."""
+        """Friction factor and d ln f / d ln Re of Reynolds numbers in the shape that the pipes broadcast to."""
         factor, slope = _turbulent(np.maximum(reynolds, TURBULENT_ABOVE_RE), self.scaled_roughness, self.law)
         if reynolds.size and reynolds.min() < TURBULENT_ABOVE_RE:
             factor, slope = self._below_turbulent(reynolds, factor, slope)
@@ -93,15 +95,33 @@ def _serghides(reynolds: Floats, scaled_roughness: Floats) -> tuple[Floats, Floa
     The slope is that of Colebrook's implicit equation at this value, which costs no further logarithm.
     """
     inverse_re = 1.0 / reynolds
-    first = -_PER_DECADE * np.log(scaled_roughness + 12.0 * inverse_re)
+    first = _log_step(12.0 * inverse_re, scaled_roughness)
     inverse_re *= 2.51
-    second = -_PER_DECADE * np.log(scaled_roughness + first * inverse_re)
-    third = -_PER_DECADE * np.log(scaled_roughness + second * inverse_re)
-    step = second - first
-    root = first - step * step / (third - second - step)  # 1 / sqrt(f)
-    share = (_PER_DECADE * inverse_re) / (scaled_roughness + root * inverse_re)
-    slope = -2.0 * share / (1.0 + share)
-    return 1.0 / (root * root), slope
+    second = _log_step(first * inverse_re, scaled_roughness)
+    bend = _log_step(second * inverse_re, scaled_roughness)
+    second -= first
+    bend -= first
+    bend -= second
+    bend -= second  # C - 2 B + A
+    second *= second
+    second /= bend
+    root = np.subtract(first, second, out=first)  # 1 / sqrt(f) = A - (B - A)^2 / (C - 2 B + A)
+    slope = np.multiply(root, inverse_re, out=second)
+    slope += scaled_roughness
+    slope += _PER_DECADE * inverse_re
+    np.divide(inverse_re, slope, out=slope)
+    slope *= -2.0 * _PER_DECADE
+    factor = np.multiply(root, root, out=root)
+    np.divide(1.0, factor, out=factor)
+    return factor, slope
+
+
+def _log_step(argument: Floats, scaled_roughness: Floats) -> Floats:
+    """-2 log10(argument + roughness / 3.7 D), in the place of the argument: fresh arrays cost more than logarithms."""
+    argument += scaled_roughness
+    np.log(argument, out=argument)
+    argument *= -_PER_DECADE
+    return argument
 
 
 def _swamee_jain(reynolds: Floats, scaled_roughness: Floats) -> tuple[Floats, Floats]:

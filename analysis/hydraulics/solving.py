@@ -28,6 +28,7 @@ _NO_FLOW_M3S = 1e-12
 _TYPICAL_FRICTION_FACTOR = 0.03
 _FULL_STEPS = 12
 _CELLS_A_CHUNK = 16_000
+_SEEDED_ABOVE = 50
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,8 +67,9 @@ def solve(network: Network, conditions: Conditions = AS_BUILT) -> Solution:
     """
     arrays = case_arrays(network, conditions)
     chunk = max(64, _CELLS_A_CHUNK // len(network.runs))
+    seed = _seed(network, arrays) if arrays.cases > _SEEDED_ABOVE else None
     parts = [
-        _solve_chunk(network, arrays.take(slice(first, min(first + chunk, arrays.cases))))
+        _solve_chunk(network, arrays.take(slice(first, min(first + chunk, arrays.cases))), seed)
         for first in range(0, arrays.cases, chunk)
     ]
     return _solution(network, arrays, parts, conditions)
@@ -134,19 +136,47 @@ _EFFORTS = (
 )
 
 
-def _solve_chunk(network: Network, arrays: CaseArrays) -> _State:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seed:
+    """A case that is solved already, for others like it to start from: [R, 1] flow at a pump's stretch."""
+
+    flow: Floats
+    pump_flow: Floats
+    stretch: Floats
+
+
+def _seed(network: Network, arrays: CaseArrays) -> _Seed | None:
+    """The middle one of the cases, solved; None if its pump moves nothing."""
+    middle = arrays.take(np.array([arrays.cases // 2]))
+    state = _solve_chunk(network, middle, None)
+    if state.pump_flow[0] <= _NO_FLOW_M3S:
+        return None
+    return _Seed(flow=state.flow, pump_flow=state.pump_flow, stretch=middle.speed * middle.flow_factor)
+
+
+def _from_seed(network: Network, arrays: CaseArrays, seed: _Seed) -> _State:
+    """The flows of the seed, in proportion to the pump's speed."""
+    share = arrays.speed * arrays.flow_factor / seed.stretch
+    state = _empty_state(network, arrays.cases)
+    state.flow[:] = seed.flow * share
+    state.pump_flow[:] = seed.pump_flow * share
+    return state
+
+
+def _solve_chunk(network: Network, arrays: CaseArrays, seed: _Seed | None) -> _State:
     """Try all cases lightly, then what is left ever harder."""
-    state = _first_guess(network, arrays)
-    for effort in _EFFORTS:
+    state = _first_guess(network, arrays) if seed is None else _from_seed(network, arrays, seed)
+    for number, effort in enumerate(_EFFORTS):
         left = np.flatnonzero(~state.converged)
         if not left.size:
             break
         few = arrays if left.size == arrays.cases else arrays.take(left)
-        rest = _first_guess(network, few)
+        rest = state if number == 0 else _first_guess(network, few)
         for shut in effort.shut_s_m2:
             rest.shut = shut
             _iterate(network, few, rest, effort)
-        _put(state, left, rest)
+        if rest is not state:
+            _put(state, left, rest)
     return state
 
 
@@ -168,13 +198,20 @@ def _first_guess(network: Network, arrays: CaseArrays) -> _State:
             flow[parent] += flow[run]
     widest = 0.7 * network.pump.widest_m3s * arrays.speed * arrays.flow_factor
     shrink = np.minimum(1.0, widest / np.maximum(total, 1e-12))
+    state = _empty_state(network, arrays.cases)
+    np.multiply(flow, shrink, out=state.flow)
+    np.multiply(total, shrink, out=state.pump_flow)
+    return state
+
+
+def _empty_state(network: Network, cases: int) -> _State:
     return _State(
-        flow=flow * shrink,
-        pump_flow=total * shrink,
-        head=np.empty((len(network.nodes), arrays.cases)),
-        residual=np.full(arrays.cases, np.inf),
-        iterations=np.zeros(arrays.cases, dtype=np.int64),
-        converged=np.zeros(arrays.cases, dtype=np.bool_),
+        flow=np.empty((len(network.runs), cases)),
+        pump_flow=np.empty(cases),
+        head=np.empty((len(network.nodes), cases)),
+        residual=np.full(cases, np.inf),
+        iterations=np.zeros(cases, dtype=np.int64),
+        converged=np.zeros(cases, dtype=np.bool_),
     )
 
 
