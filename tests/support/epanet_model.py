@@ -38,7 +38,7 @@ _UNIT_VISCOSITY_M2S = 1.1e-5 * _FOOT_M**2
 class _RunLinks:
     """A run in the engine: its first pipe, which carries all its minor losses, and what they come to as K.
 
-    The first pipe may have a check valve and so cannot be shut: the last one is shut instead.
+    The first pipe may have a check valve, and then cannot be shut: the last one is shut instead.
     """
 
     first_pipe: int
@@ -57,8 +57,8 @@ class EpanetModel:
 
     def __init__(self, network: Network, *, viscosity_m2s: float | None = None) -> None:
         self.network = network
-        self._project: Any = engine.createproject()
-        engine.init(self._project, "", "", engine.LPM, engine.DW)
+        self.project: Any = engine.createproject()
+        engine.init(self.project, "", "", engine.LPM, engine.DW)
         self._set_options(network.viscosity_m2s if viscosity_m2s is None else viscosity_m2s)
         self._add_nodes()
         self._pump = self._add_pump()
@@ -72,7 +72,7 @@ class EpanetModel:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Give the engine's memory back."""
-        engine.deleteproject(self._project)
+        engine.deleteproject(self.project)
 
     def flows_m3s(
         self, *, speed: float = 1.0, added_k: Sequence[float] | None = None, closed: Sequence[bool] | None = None
@@ -84,18 +84,25 @@ class EpanetModel:
             added_k: [R] further loss of each run, h = k Q |Q|, s2/m5.
             closed: [R] runs that let nothing pass.
         """
-        engine.setlinkvalue(self._project, self._pump, engine.INITSETTING, speed)
+        engine.setlinkvalue(self.project, self._pump, engine.INITSETTING, speed)
         for index, run in enumerate(self._runs):
             extra = 0.0 if added_k is None else _k_on(added_k[index], run.bore_m, EPANET_CONSTANTS)
-            engine.setlinkvalue(self._project, run.first_pipe, engine.MINORLOSS, run.k + extra)
+            engine.setlinkvalue(self.project, run.first_pipe, engine.MINORLOSS, run.k + extra)
             shut = closed is not None and closed[index]
-            engine.setlinkvalue(self._project, run.last_pipe, engine.INITSTATUS, 0 if shut else 1)
-        engine.openH(self._project)
-        engine.initH(self._project, engine.INITFLOW)
-        engine.runH(self._project)
-        flows = [engine.getlinkvalue(self._project, run.first_pipe, engine.FLOW) for run in self._runs]
-        engine.closeH(self._project)
+            if run.last_pipe != run.first_pipe or not self.network.one_way[index]:
+                engine.setlinkvalue(self.project, run.last_pipe, engine.INITSTATUS, 0 if shut else 1)
+            elif shut:
+                raise ValueError("the engine cannot shut a run that is one pipe with a check valve")
+        engine.openH(self.project)
+        engine.initH(self.project, engine.INITFLOW)
+        engine.runH(self.project)
+        flows = [engine.getlinkvalue(self.project, run.first_pipe, engine.FLOW) for run in self._runs]
+        engine.closeH(self.project)
         return np.array(flows) / LPM_PER_M3S
+
+    def first_pipe(self, run: int) -> tuple[int, float]:
+        """Link index and K of the pipe that carries a run's minor losses."""
+        return self._runs[run].first_pipe, self._runs[run].k
 
     def _set_options(self, viscosity_m2s: float) -> None:
         for option, value in (
@@ -105,7 +112,7 @@ class EpanetModel:
             (engine.FLOWCHANGE, 1e-7),
             (engine.SP_VISCOS, viscosity_m2s / _UNIT_VISCOSITY_M2S),
         ):
-            engine.setoption(self._project, option, value)
+            engine.setoption(self.project, option, value)
 
     def _add_nodes(self) -> None:
         self._add_node("sump", engine.RESERVOIR, 0.0)
@@ -116,15 +123,15 @@ class EpanetModel:
                 self._add_node(f"out{index}", engine.RESERVOIR, float(outlet_m))
 
     def _add_node(self, name: str, kind: int, elevation_m: float) -> None:
-        node = engine.addnode(self._project, name, kind)
-        engine.setnodevalue(self._project, node, engine.ELEVATION, elevation_m)
+        node = engine.addnode(self.project, name, kind)
+        engine.setnodevalue(self.project, node, engine.ELEVATION, elevation_m)
 
     def _add_pump(self) -> int:
         pump = self.network.pump
         flow = np.array([0.0, 0.5, 0.9]) * pump.widest_m3s
         points = np.stack([flow * LPM_PER_M3S, pump.at(flow)[0]], axis=1)
-        link = engine.addlink(self._project, PUMP_NODE, engine.PUMP, "sump", self._node_id(0))
-        engine.setheadcurveindex(self._project, link, self._add_curve("pump", points))
+        link = engine.addlink(self.project, PUMP_NODE, engine.PUMP, "sump", self._node_id(0))
+        engine.setheadcurveindex(self.project, link, self._add_curve("pump", points))
         return int(link)
 
     def _add_run(self, index: int) -> _RunLinks:
@@ -132,7 +139,7 @@ class EpanetModel:
         network = self.network
         elements = [element for element in network.elements if element.run == index]
         pipes = [element.friction for element in elements if element.friction is not None]
-        if len(pipes) == 1:
+        if len(pipes) == 1 and any(element.media for element in elements):
             half = pipes[0].length_m / 2.0
             lengths, pipes = [half, half], [pipes[0], pipes[0]]
         else:
@@ -144,9 +151,9 @@ class EpanetModel:
             last = place == len(pipes) - 1
             node = end if last else self._inner_node(index, place)
             kind = engine.CVPIPE if place == 0 and network.one_way[index] else engine.PIPE
-            link = engine.addlink(self._project, f"r{index}p{place}", kind, start, node)
+            link = engine.addlink(self.project, f"r{index}p{place}", kind, start, node)
             bore_mm, rough_mm = pipe.bore_m * 1e3, pipe.roughness_m * 1e3
-            engine.setpipedata(self._project, link, length_m, bore_mm, rough_mm, k if place == 0 else 0.0)
+            engine.setpipedata(self.project, link, length_m, bore_mm, rough_mm, k if place == 0 else 0.0)
             links.append(int(link))
             start = node
             if place == 0:
@@ -163,16 +170,16 @@ class EpanetModel:
         flow = self.network.pump.widest_m3s * np.linspace(0.0, 1.0, _MEDIA_POINTS) ** 2
         table = np.stack([flow * LPM_PER_M3S, linear * flow + quadratic * flow**2], axis=1)
         node = self._inner_node(index, 99)
-        link = engine.addlink(self._project, f"r{index}m", engine.GPV, start, node)
+        link = engine.addlink(self.project, f"r{index}m", engine.GPV, start, node)
         curve = self._add_curve(f"media{index}", table)
-        engine.setlinkvalue(self._project, link, engine.GPV_CURVE, curve)
+        engine.setlinkvalue(self.project, link, engine.GPV_CURVE, curve)
         return node
 
     def _add_curve(self, name: str, points: np.ndarray) -> int:
-        engine.addcurve(self._project, name)
-        curve = engine.getcurveindex(self._project, name)
+        engine.addcurve(self.project, name)
+        curve = engine.getcurveindex(self.project, name)
         for place, (x, y) in enumerate(points, start=1):
-            engine.setcurvevalue(self._project, curve, place, float(x), float(y))
+            engine.setcurvevalue(self.project, curve, place, float(x), float(y))
         return int(curve)
 
     def _inner_node(self, index: int, place: int) -> str:
