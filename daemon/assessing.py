@@ -15,11 +15,11 @@ from analysis.frames import HourFrame
 from config.errors import InputMissing
 from config.plant import Plant
 from config.settings import PlantFile
+from daemon.latest import last_minute
 from daemon.store.baselines import BaselineRow, latest_baseline, save_baseline
 from daemon.store.opening import open_reader, open_writer, storage_errors
 from daemon.store.prepare import prepare_store
 from daemon.store.reader import read_events, read_hours
-from daemon.store.records import last_reading_s
 
 WEEK_S = 7 * 86_400
 
@@ -80,9 +80,7 @@ def assess_stored(plant_file: PlantFile, db: pathlib.Path, *, until_s: float | N
     """
     with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
         baseline = _baseline(connection, plant_file, db)
-        now_s = last_reading_s(connection)
-        if until_s is not None and now_s is not None:
-            now_s = min(now_s, until_s)
+        now_s = _now_s(connection, until_s)
         frame = read_hours(connection, baseline.meters, from_s=baseline.from_s)
         events = read_events(connection)
     if now_s is None or frame.hours <= 0 or now_s <= baseline.to_s:
@@ -92,6 +90,14 @@ def assess_stored(plant_file: PlantFile, db: pathlib.Path, *, until_s: float | N
             "`clearbore load` or `clearbore collect` brings them in"
         )
     return Assessed(assessment=assess(plant_file, baseline, frame, events, now_s), events=events)
+
+
+def _now_s(connection: sqlite3.Connection, until_s: float | None) -> float | None:
+    """The minute of the newest reading, or the time asked for if that is earlier; UTC epoch seconds."""
+    newest = last_minute(connection)
+    if newest is None:
+        return None
+    return float(newest * 60) if until_s is None else min(float(newest * 60), until_s)
 
 
 def _baseline(connection: sqlite3.Connection, plant_file: PlantFile, db: pathlib.Path) -> Baseline:

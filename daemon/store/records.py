@@ -77,11 +77,3 @@ def _load(row: tuple[str, str, int, int, int, int | None, int | None]) -> Load:
         first_ms=first_ms,
         last_ms=last_ms,
     )
-
-
-def last_reading_s(connection: sqlite3.Connection) -> float | None:
-    """Time of the newest reading, UTC epoch seconds; None before the first."""
-    row = connection.execute(
-        "SELECT minute, max(at_ms) FROM minute WHERE minute = (SELECT max(minute) FROM minute) GROUP BY minute"
-    ).fetchone()
-    return None if row is None else row[0] * 60.0 + row[1] / 1000.0
