@@ -18,6 +18,11 @@ from daemon.store.writer import MINUTES_PER_DAY, mark_stale, meter_ids
 
 DAYS_A_COMMIT = 32
 _MINUTE_MS = 60_000
+_HIDING = (
+    ("hour", "hour, meter, pulses, seconds, off_s", "hour, meter"),
+    ("usual_rate", "day, meter, rate_hz", "day, meter"),
+    ("stale_day", "day", "day"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +80,30 @@ def refresh_hours(
         if tell is not None:
             tell(connection.execute("SELECT count(*) FROM stale_day").fetchone()[0])
     return derived
+
+
+def bring_up_to_date(connection: sqlite3.Connection, meters: Sequence[Meter]) -> int:
+    """Derive the hours that are behind for a reader's connection alone: the file stays as it is.
+
+    The always-on process stores minutes and leaves their hours to others. Temporary tables of the same names hide
+    the stored ones from this connection, whatever reads them afterwards.
+
+    Args:
+        connection: of `open_reader`.
+        meters: of the plant.
+
+    Returns:
+        How many days were derived.
+    """
+    if connection.execute("SELECT 1 FROM main.stale_day LIMIT 1").fetchone() is None:
+        return 0
+    connection.execute("PRAGMA temp_store = MEMORY")
+    for table, columns, key in _HIDING:
+        connection.execute(f"DROP TABLE IF EXISTS temp.{table}")
+        connection.execute(f"CREATE TEMP TABLE {table} ({columns}, PRIMARY KEY ({key})) WITHOUT ROWID")
+        connection.execute(f"INSERT INTO temp.{table} SELECT * FROM main.{table}")  # noqa: S608 - names of ours
+    known = {name for (name,) in connection.execute("SELECT name FROM meter").fetchall()}
+    return refresh_hours(connection, [meter for meter in meters if meter.name in known])
 
 
 def _widen_stale(connection: sqlite3.Connection) -> None:

@@ -49,8 +49,11 @@ class Reject(NamedTuple):
 def meter_ids(connection: sqlite3.Connection, names: Iterable[str]) -> dict[str, int]:
     """The numbers of the meters in this database; meters it has not seen get one."""
     wanted = list(names)
-    with transaction(connection):
-        connection.executemany("INSERT OR IGNORE INTO meter (name) VALUES (?)", [(name,) for name in wanted])
+    known = dict(connection.execute("SELECT name, id FROM meter").fetchall())
+    fresh = [(name,) for name in wanted if name not in known]
+    if fresh:
+        with transaction(connection):
+            connection.executemany("INSERT OR IGNORE INTO meter (name) VALUES (?)", fresh)
         known = dict(connection.execute("SELECT name, id FROM meter").fetchall())
     return {name: known[name] for name in wanted}
 

@@ -1,5 +1,6 @@
 """Hours kept level with the minutes."""
 
+import contextlib
 import pathlib
 import sqlite3
 from collections.abc import Iterator
@@ -9,8 +10,9 @@ import pytest
 
 from analysis.events import Event, EventKind
 from config.plant import Meter
-from daemon.store.hours import refresh_hours
+from daemon.store.hours import bring_up_to_date, refresh_hours
 from daemon.store.journal import add_events, read_entries, remove_event
+from daemon.store.opening import open_reader
 from daemon.store.prepare import prepare_store
 from daemon.store.reader import read_hours
 from daemon.store.writer import MinuteRow, meter_ids, open_writer, write_minutes
@@ -131,3 +133,19 @@ def test_what_is_usual_follows_late_minutes(store: sqlite3.Connection) -> None:
     assert refresh_hours(store, METERS) >= 3
     assert store.execute("SELECT count(*) FROM stale_day").fetchone() == (0,)
     assert store.execute("SELECT rate_hz FROM usual_rate WHERE day = ? AND meter = 1", (DAY - 1,)).fetchone() == (5.0,)
+
+
+def test_a_reader_sees_hours_that_nobody_has_stored_yet(store: sqlite3.Connection, tmp_path: pathlib.Path) -> None:
+    """What the collector brought since: derived for the reader alone, the same as when it is stored later."""
+    write_minutes(store, steady(2 * 1440, 3 * 1440))
+    with contextlib.closing(open_reader(tmp_path / "rack.db")) as reader:
+        unknown = Meter(name="M9", k_points=((0.0, 450.0),))
+        assert bring_up_to_date(reader, [*METERS, unknown]) == 2
+        seen = read_hours(reader, ["M1", "M2"])
+        assert bring_up_to_date(reader, METERS) == 2
+    assert read_hours(store, ["M1", "M2"]).hours == 48
+    refresh_hours(store, METERS)
+    stored = read_hours(store, ["M1", "M2"])
+    assert seen.hours == stored.hours == 72
+    np.testing.assert_array_equal(seen.rate, stored.rate)
+    np.testing.assert_array_equal(seen.seconds, stored.seconds)
