@@ -17,6 +17,7 @@ from config.plant import Plant
 from config.settings import PlantFile
 from daemon.latest import last_minute
 from daemon.store.baselines import BaselineRow, latest_baseline, save_baseline
+from daemon.store.hours import bring_up_to_date
 from daemon.store.opening import open_reader, open_writer, storage_errors
 from daemon.store.prepare import prepare_store
 from daemon.store.reader import read_events, read_hours
@@ -49,6 +50,7 @@ def commission_stored(
     plant = plant_file.plant
     meters = placed_meters(plant)
     with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
+        bring_up_to_date(connection, plant_file.plant.meters)
         first = read_hours(connection, meters, from_s=from_s)
         events = read_events(connection)
     if first.hours <= 0:
@@ -79,6 +81,7 @@ def assess_stored(plant_file: PlantFile, db: pathlib.Path, *, until_s: float | N
         StoreError: the database cannot be read.
     """
     with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
+        bring_up_to_date(connection, plant_file.plant.meters)
         baseline = _baseline(connection, plant_file, db)
         now_s = _now_s(connection, until_s)
         frame = read_hours(connection, baseline.meters, from_s=baseline.from_s)
