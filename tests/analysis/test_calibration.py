@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from analysis.calibration import flow_of, flow_of_rate
@@ -39,10 +39,12 @@ def test_a_table_of_k_factors_is_solved_exactly(factors: list[float], flow_m3s: 
     flows = np.linspace(5e-5, 3e-4, len(factors))
     k = np.interp(flow_m3s, flows, factors)
     points = tuple(zip(flows.tolist(), factors, strict=True))
-    rising = np.all(np.diff(flows * np.array(factors)) > 0)
+    slopes = np.diff(factors) / np.diff(flows)
+    # where a table falls so steeply that more flow would give fewer pulses a second, no flow can be told from them
+    rising = min(*(factors[:-1] + slopes * flows[:-1]), *(factors[1:] + slopes * flows[1:])) > 1
     found = flow_of_rate(np.array([flow_m3s * k * 1000]), points)[0]
-    if rising:
-        assert found == pytest.approx(flow_m3s, rel=1e-9, abs=1e-15)
+    assume(rising)
+    assert found == pytest.approx(flow_m3s, rel=1e-9, abs=1e-15)
 
 
 def test_a_calibration_holds_from_its_date_on() -> None:
