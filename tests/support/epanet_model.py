@@ -100,9 +100,9 @@ class EpanetModel:
         engine.closeH(self.project)
         return np.array(flows) / LPM_PER_M3S
 
-    def first_pipe(self, run: int) -> tuple[int, float]:
-        """Link index and K of the pipe that carries a run's minor losses."""
-        return self._runs[run].first_pipe, self._runs[run].k
+    def first_pipe(self, run: int) -> tuple[str, float]:
+        """Link's name and K of the pipe that carries a run's minor losses."""
+        return engine.getlinkid(self.project, self._runs[run].first_pipe), self._runs[run].k
 
     def _set_options(self, viscosity_m2s: float) -> None:
         for option, value in (
