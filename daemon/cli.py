@@ -8,7 +8,6 @@ import click
 from config.errors import ClearboreError
 
 COMMANDS = {
-    "calibrate": "Bucket test: set a meter's pulses per litre from a date on.",
     "check": "Check a plant file and say every fault of it.",
     "collect": "Collect readings from the meters until stopped.",
     "commission": "Fit the plant to healthy days.",

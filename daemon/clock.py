@@ -1,6 +1,6 @@
 """The one clock."""
 
-import datetime
+import datetime as dt
 import time
 
 
@@ -16,4 +16,4 @@ def monotonic_s() -> float:
 
 def utc_text(epoch_s: float) -> str:
     """ISO 8601 UTC with Z, whole seconds."""
-    return datetime.datetime.fromtimestamp(epoch_s, datetime.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return dt.datetime.fromtimestamp(epoch_s, dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
