@@ -57,6 +57,11 @@ class Verdict:
         return int(np.argmax(self.probability))
 
     @property
+    def likeliest_onset_h(self) -> int:
+        """The onset that the evidence makes most probable, by its full weight."""
+        return int(self.by_onset.onset_h[np.argmax(self.by_onset.weight.sum(axis=1))])
+
+    @property
     def sudden(self) -> bool:
         """Whether the change more likely came at once than grew."""
         return self.step > HALF

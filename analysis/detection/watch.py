@@ -174,7 +174,7 @@ class Watch:
 
     def _raise(self, verdict: Verdict) -> None:
         """Raise a change, unless it is the end of one that is open, or more of it."""
-        age_h = verdict.hour - verdict.onset_h + 1
+        age_h = verdict.hour - verdict.likeliest_onset_h + 1  # the median one is early while little is known
         for change in self._open():
             if self._is_back(change, min(age_h, WINDOW_H)):
                 self._clear(change)
