@@ -1,0 +1,282 @@
+"""The watch over made-up logs: each kind of change is raised, named, followed and seen to go, and nothing else is."""
+
+import functools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.detection.noise import NoiseModel
+from analysis.detection.posterior import Hypotheses
+from analysis.detection.watch import SETTLE_H, Change, Touch, Watch
+from analysis.frames import Floats, Ints
+from tests.support.made_up_faults import UNITS, faults
+from tests.support.noise_models import model_of, series_of
+
+MODEL = model_of(3, commons=1, wander_sd=0.006, white_sd=0.001)
+HYPOTHESES = faults(sizes=np.array([-0.32, -0.14, -0.06, -0.03, 0.03, 0.06, 0.14, 0.32, 0.6]))
+HEALTHY_H = 168
+HOURS = 500
+AT = 300
+# Log odds of one false alarm in some 60 000 hours.
+THRESHOLD = 11.0
+
+
+def healthy(hours: int = HOURS, *, seed: int = 51) -> Floats:
+    """[T, M] healthy log readings about what was commissioned."""
+    return series_of(MODEL, hours, np.random.default_rng(seed), offset_sd=0.003)
+
+
+def stepped(name: str, size: float, *, at_h: int = AT, until_h: int = HOURS, hours: int = HOURS) -> Floats:
+    """[T, M] a fault that comes at once and goes at once."""
+    hour = np.arange(hours)
+    return ((hour >= at_h) & (hour < until_h))[:, None] * size * UNITS[name]
+
+
+def ramped(name: str, size: float, *, at_h: int = AT, hours: int = HOURS) -> Floats:
+    """[T, M] a fault that grows straight on to `size` in the last hour."""
+    return (np.clip(np.arange(hours) - at_h + 1, 0, None) / (hours - at_h))[:, None] * size * UNITS[name]
+
+
+def watched(readings: Floats, *touches: Touch) -> Watch:
+    """The watch after all readings, whole hours each."""
+    watch = Watch(model=MODEL, hypotheses=HYPOTHESES, threshold=THRESHOLD, judge_from_h=HEALTHY_H, touches=touches)
+    for reading in readings:
+        watch.take(reading, np.where(np.isfinite(reading), 1.0, 0.0))
+    return watch
+
+
+def name_of(change: Change) -> str:
+    """The leading fault by the latest verdict."""
+    return HYPOTHESES.names[change.latest.top]
+
+
+def the_change(watch: Watch) -> Change:
+    """The one change that was raised."""
+    assert len(watch.changes) == 1, [(name_of(change), change.raised_h) for change in watch.changes]
+    return watch.changes[0]
+
+
+def model_in(order: Ints) -> NoiseModel:
+    """The noise model with its meters in another order."""
+    return replace(
+        MODEL,
+        white_sd=MODEL.white_sd[order],
+        wander_sd=MODEL.wander_sd[order],
+        wander_tau_h=MODEL.wander_tau_h[order],
+        common_signature=MODEL.common_signature[order],
+    )
+
+
+def hypotheses_in(order: Ints) -> Hypotheses:
+    """The faults with their meters in another order."""
+    return replace(HYPOTHESES, patterns=HYPOTHESES.patterns[:, order], spans=HYPOTHESES.spans[:, order])
+
+
+@functools.cache
+def clogged() -> Watch:
+    """Branch a loses 12 % (log) at once and stays so."""
+    return watched(healthy() + stepped("branch a", 0.12))
+
+
+@pytest.mark.parametrize("seed", [61, 62, 63])
+def test_healthy_months_raise_nothing(seed: int) -> None:
+    """Two months of healthy readings a seed, three meters."""
+    assert watched(healthy(1500, seed=seed)).changes == []
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_a_step_is_raised_within_hours_and_named(name: str) -> None:
+    """12 % lost at once: every kind of fault, raised within 6 hours and named after a week."""
+    change = the_change(watched(healthy() + stepped(name, 0.12)))
+
+    assert AT <= change.raised_h <= AT + 6
+    assert name_of(change) == name
+    assert change.latest.sudden
+
+
+@pytest.mark.parametrize("name", ["branch a", "branch c", "supply"])
+def test_a_ramp_is_raised_on_its_way_and_named(name: str) -> None:
+    """20 % lost in eight days: raised before half of it is gone."""
+    change = the_change(watched(healthy() + ramped(name, 0.20)))
+
+    assert AT < change.raised_h < AT + 100
+    assert name_of(change) == name
+    assert not change.latest.sudden
+
+
+@pytest.mark.parametrize("size", [-0.06, 0.12])
+def test_the_size_is_told(size: float) -> None:
+    """Gains and losses, within 0.015, about two standard deviations of what the wander leaves open."""
+    change = the_change(watched(healthy() + stepped("branch b", size)))
+
+    assert change.latest.expected == pytest.approx(size * UNITS["branch b"], abs=0.015)
+
+
+def test_commissioning_hours_are_not_judged() -> None:
+    """The keeper's word is that they were healthy: no odds, whatever they show."""
+    watch = watched(healthy(HEALTHY_H, seed=52))
+
+    assert watch.changes == []
+    assert all(odds == -np.inf for odds in watch.log_odds)
+
+
+@pytest.mark.parametrize("cut", [AT + 2, AT + 30, AT + 150])
+def test_later_readings_change_nothing_that_was_said(cut: int) -> None:
+    """A run cut short raises the same changes with the same verdicts, as far as it goes."""
+    readings = healthy() + stepped("branch a", 0.12) + stepped("branch c", 0.15, at_h=AT + 140)
+
+    whole, part = watched(readings), watched(readings[:cut])
+
+    assert part.log_odds == whole.log_odds[:cut]
+    raised = [change for change in whole.changes if change.raised_h < cut]
+    assert [change.raised_h for change in part.changes] == [change.raised_h for change in raised]
+    for short, long in zip(part.changes, raised, strict=True):
+        noted = [verdict for verdict in long.noted if verdict.hour < cut]
+        assert [verdict.hour for verdict in short.noted] == [verdict.hour for verdict in noted]
+        for one, other in zip(short.noted, noted, strict=True):
+            assert np.array_equal(one.probability, other.probability)
+
+
+def test_first_verdict_is_noted_when_it_is_raised() -> None:
+    """The history of opinions begins with the hour that raised the change, and goes forward."""
+    change = the_change(clogged())
+    hours = [verdict.hour for verdict in change.noted]
+
+    assert hours[0] == change.raised_h
+    assert hours == sorted(set(hours))
+
+
+@pytest.mark.parametrize("lasts_h", [40, SETTLE_H + 40])
+def test_a_change_that_goes_is_cleared(lasts_h: int) -> None:
+    """Within a day, fresh or long settled, and its end is not raised as a change of its own."""
+    until = AT + lasts_h
+    change = the_change(watched(healthy() + stepped("branch a", 0.2, until_h=until)))
+
+    assert change.cleared_h is not None
+    assert until <= change.cleared_h <= until + 24
+
+
+def test_a_change_that_stays_is_not_cleared() -> None:
+    """It lasts to the end of the log."""
+    assert the_change(clogged()).open
+
+
+def test_what_comes_after_a_recovery_is_raised() -> None:
+    """A second fault, days after the first has gone."""
+    readings = healthy() + stepped("branch a", 0.15, until_h=AT + 60) + stepped("branch c", 0.12, at_h=AT + 120)
+
+    first, second = watched(readings).changes
+
+    assert not first.open
+    assert name_of(second) == "branch c"
+    assert AT + 120 <= second.raised_h <= AT + 126
+
+
+def test_a_second_fault_is_seen_beside_a_settled_one() -> None:
+    """The first is taken off the readings, so that the second is named as if it were alone."""
+    at_h = AT + SETTLE_H + 30
+    readings = healthy() + stepped("branch a", 0.12) + stepped("branch c", 0.15, at_h=at_h)
+
+    first, second = watched(readings).changes
+
+    assert (name_of(first), name_of(second)) == ("branch a", "branch c")
+    assert at_h <= second.raised_h <= at_h + 6
+    assert first.open
+    assert second.open
+
+
+def test_a_frozen_change_keeps_its_last_verdict() -> None:
+    """Once a later change disturbs it, an earlier one is not judged anew."""
+    at_h = AT + SETTLE_H + 30
+    first, second = watched(healthy() + stepped("branch a", 0.12) + stepped("branch c", 0.15, at_h=at_h)).changes
+
+    assert first.frozen
+    assert not second.frozen
+    assert first.latest.hour <= second.raised_h
+
+
+def test_work_in_the_journal_is_allowed_for() -> None:
+    """A branch set anew by the keeper raises nothing, while the same without a word does."""
+    readings = healthy() + stepped("branch b", 0.10)
+    touch = Touch(hour=AT, pattern=UNITS["branch b"], sd=0.3)
+
+    assert watched(readings, touch).changes == []
+    assert len(watched(readings).changes) == 1
+
+
+def test_work_excuses_nothing_elsewhere() -> None:
+    """A fault on another branch is raised in spite of it."""
+    touch = Touch(hour=AT, pattern=UNITS["branch b"], sd=0.3)
+
+    change = the_change(watched(healthy() + stepped("branch a", 0.12, at_h=AT + 50), touch))
+
+    assert name_of(change) == "branch a"
+
+
+def test_a_stray_hour_raises_nothing() -> None:
+    """A single wild hour of a meter, to either side, is no change."""
+    readings = healthy()
+    readings[AT, 1] -= 0.5
+    readings[AT + 60, 0] += 0.3
+
+    assert watched(readings).changes == []
+
+
+def test_unread_hours_are_no_change() -> None:
+    """Days without any reading, and a meter that falls silent for good."""
+    readings = healthy()
+    readings[AT : AT + 60] = np.nan
+    readings[AT + 100 :, 2] = np.nan
+
+    assert watched(readings).changes == []
+
+
+def test_a_fault_in_unread_hours_is_found_after_them() -> None:
+    """It is dated to where it may have been, and named."""
+    readings = healthy() + stepped("branch a", 0.12)
+    readings[AT - 20 : AT + 20] = np.nan
+
+    change = the_change(watched(readings))
+
+    assert AT + 20 <= change.raised_h <= AT + 26
+    assert change.latest.onset_low_h <= AT + 20
+    assert name_of(change) == "branch a"
+
+
+def test_order_of_the_meters_does_not_matter() -> None:
+    """Invariance: meters in another order, with the model and the faults, give the same changes."""
+    order = np.array([2, 0, 1])
+    readings = healthy() + stepped("branch a", 0.12)
+    shuffled = Watch(
+        model=model_in(order),
+        hypotheses=hypotheses_in(order),
+        threshold=THRESHOLD,
+        judge_from_h=HEALTHY_H,
+    )
+    for reading in readings:
+        shuffled.take(reading[order], np.ones(3))
+
+    plain, other = the_change(clogged()), the_change(shuffled)
+    assert (other.raised_h, other.latest.top) == (plain.raised_h, plain.latest.top)
+    assert other.latest.probability == pytest.approx(plain.latest.probability, abs=1e-6)
+
+
+def test_departure_is_the_change() -> None:
+    """The readings of the last day against the healthy past: the true change within three standard deviations."""
+    watch = clogged()
+
+    departure, cov = watch.departure(the_change(watch), watch.hour, 24)
+
+    assert (np.abs(departure - 0.12 * UNITS["branch a"]) < 3 * np.sqrt(np.diag(cov))).all()
+
+
+def test_an_unread_meter_has_no_departure() -> None:
+    """It is nan, and the others are what they would be."""
+    readings = healthy() + stepped("branch a", 0.12)
+    readings[-30:, 2] = np.nan
+    watch = watched(readings)
+
+    departure, _ = watch.departure(the_change(watch), watch.hour, 24)
+
+    assert np.isnan(departure).tolist() == [False, False, True]
