@@ -1,14 +1,15 @@
 """Which faults this plant can tell apart, and how long it takes.
 
 Two faults are apart when the readings of one, however large the other is thought to be, are 20 times less likely
-under the other: ln 20 nats of evidence. The evidence that a steady change gathers in an hour, a day, a month comes
-from the same whitening filter that judges the readings, so wandering meters count as they are.
+under the other: ln 20 nats of evidence. The evidence comes from the same whitening filter that judges the readings,
+so wandering meters count as they are. The fault is taken to have grown little by little, as clogging and fouling do:
+a sharp jump stands out from any wander and would make every pair look easy.
 """
 
 import numpy as np
 
-from analysis.assessment import Isolability
-from analysis.detection.bank import empty, step
+from analysis.assessment import FaultKind, Isolability
+from analysis.detection.bank import POWERS, empty, growth, step
 from analysis.detection.noise import NoiseModel
 from analysis.detection.whitener import predict, start, update
 from analysis.frames import Floats
@@ -17,6 +18,7 @@ from analysis.signatures import Signatures
 ODDS = 20.0
 EXAMPLE_LOSS = 0.2
 COMMISSIONED_H = 168
+STRAIGHT = int(np.flatnonzero(POWERS == 1.0)[0])
 AGES_H = (1, 3, 6, 12, 24, 48, 72, 120, 168, 240, 336, 480, 720)
 
 
@@ -25,20 +27,28 @@ def isolability_of(signatures: Signatures, noise: NoiseModel) -> tuple[Isolabili
     examples = _examples(signatures)
     info = _information(noise)
     names = [fault.name for fault in signatures.faults]
+    either_way = [fault.kind in {FaultKind.METER, FaultKind.SUPPLY} for fault in signatures.faults]
     needed = np.log(ODDS)
     rows = []
     for first in range(len(names)):
         for second in range(first + 1, len(names)):
             apart = [
                 min(
-                    _distance(examples[first], examples[second], matrix),
-                    _distance(examples[second], examples[first], matrix),
+                    _distance(examples[first], examples[second], matrix, either_way=either_way[second]),
+                    _distance(examples[second], examples[first], matrix, either_way=either_way[first]),
                 )
                 for matrix in info
             ]
-            hours = next((float(age) for age, gap in zip(AGES_H, apart, strict=True) if gap >= needed), None)
-            rows.append(Isolability(first=names[first], second=names[second], hours=hours))
+            rows.append(Isolability(first=names[first], second=names[second], hours=_hours(apart, needed)))
     return tuple(rows)
+
+
+def _hours(apart: list[float], needed: float) -> float | None:
+    """The first of AGES_H from which on the evidence is enough, however much more slowly the fault grew."""
+    enough = np.array(apart) >= needed
+    if not enough[-1]:
+        return None
+    return float(AGES_H[int(np.flatnonzero(~enough)[-1]) + 1 if not enough.all() else 0])
 
 
 def _examples(signatures: Signatures) -> Floats:
@@ -53,7 +63,7 @@ def _examples(signatures: Signatures) -> Floats:
 
 
 def _information(noise: NoiseModel) -> list[Floats]:
-    """[M, M] evidence of a unit step after each of AGES_H, following a commissioned week."""
+    """[M, M] evidence of a change grown straight to one unit in each of AGES_H, following a commissioned week."""
     state = start(noise)
     healthy, whole = np.zeros(noise.meters), np.ones(noise.meters)
     for _ in range(COMMISSIONED_H):
@@ -64,13 +74,13 @@ def _information(noise: NoiseModel) -> list[Floats]:
         state, innovation = update(noise, predict(noise, state), healthy, whole)
         bank = step(bank, noise, hour, innovation, frozenset({0}))
         if hour + 1 in AGES_H:
-            info.append(bank.info[0, 0])
+            info.append(bank.info[0, STRAIGHT] / growth(np.array(hour + 1))[STRAIGHT] ** 2)
     return info
 
 
-def _distance(truth: Floats, other: Floats, info: Floats) -> float:
-    """Evidence against the best size of `other` (of its own sign) when `truth` holds."""
+def _distance(truth: Floats, other: Floats, info: Floats, *, either_way: bool) -> float:
+    """Evidence against the best size of `other` when `truth` holds; a meter and the supply err to either side."""
     curve = float(other @ info @ other)
-    best = max(float(other @ info @ truth) / curve, 0.0) if curve > 0 else 0.0
-    left = truth - best * other
+    best = float(other @ info @ truth) / curve if curve > 0 else 0.0
+    left = truth - (best if either_way else max(best, 0.0)) * other
     return 0.5 * float(left @ info @ left)
