@@ -1,0 +1,191 @@
+"""Commissioning on simulated healthy days of a plant whose true state is known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.calibration import flow_of
+from analysis.commissioning import (
+    LEAST_HOURS,
+    Baseline,
+    commission,
+    from_json,
+    log_readings,
+    share_of_hour,
+    to_json,
+    usable_flow,
+)
+from analysis.frames import HourFrame
+from analysis.hydraulics.network import Conditions, compile_network, solve_one
+from config.errors import InputMissing
+from tests.support.simulated_rack import DAY_H, METERS, Truth, commissioned, cut, hours_of, plant_file
+
+RACK = plant_file()
+DAYS = 6
+HOURS = DAYS * DAY_H
+FACTORS = {"uv": 1.6, "scrubber": 0.8, "carbon": 1.3, "return": 1.0}
+
+
+def frame_of(*, noise: float = 1.0, factors: dict[str, float] | None = None) -> HourFrame:
+    """Healthy days of a rack that was built with other losses than its file says."""
+    truth = Truth(resistance={run: np.full(HOURS, factor) for run, factor in (factors or {}).items()})
+    return hours_of(RACK, days=DAYS, seed=71, truth=truth, noise=noise)
+
+
+@pytest.fixture(scope="module")
+def baseline() -> Baseline:
+    """The rack as its file has it."""
+    return commissioned(RACK, frame_of(), days=DAYS)
+
+
+@pytest.fixture(scope="module")
+def other_losses() -> Baseline:
+    """The rack with other losses."""
+    return commissioned(RACK, frame_of(factors=FACTORS), days=DAYS)
+
+
+def test_usual_flow_is_the_median(baseline: Baseline) -> None:
+    """By numpy's own median of what the meters showed."""
+    flow = flow_of(frame_of(), RACK.plant.meters)
+
+    assert baseline.flow_m3s == pytest.approx(np.median(flow, axis=0))
+
+
+def test_a_plant_as_in_its_file_needs_no_factors(baseline: Baseline) -> None:
+    """All factors are 1 within two of their own standard deviations, and nothing is warned of."""
+    for branch in baseline.branches:
+        assert abs(np.log(branch.resistance_factor)) < 2 * branch.log_sd
+    assert baseline.warnings() == ()
+
+
+def test_other_losses_are_found(other_losses: Baseline) -> None:
+    """Each factor within two standard deviations, 90 % of which the interval should hold."""
+    assert {branch.run for branch in other_losses.branches} == set(FACTORS)
+    for branch in other_losses.branches:
+        assert abs(np.log(branch.resistance_factor / FACTORS[branch.run])) < 2 * branch.log_sd
+
+
+def test_what_is_found_gives_the_flows_back(other_losses: Baseline) -> None:
+    """The fitted network, times the fitted gains, shows what the meters showed: within 0.5 %."""
+    network = compile_network(RACK.plant)
+    state = other_losses.state(network)
+    flow = solve_one(
+        network, Conditions(resistance=state.resistance, head_factor=state.head_factor, speed=state.speed)
+    ).flow_m3s[0]
+    runs = [RACK.plant.run_of_meter(meter) for meter in other_losses.meters]
+    shown = np.array([flow[network.run_index(run.name)] for run in runs if run is not None]) * other_losses.gain
+
+    assert shown == pytest.approx(other_losses.flow_m3s, rel=0.005)
+
+
+def test_meters_that_agree_with_the_plant_sharpen_it(other_losses: Baseline) -> None:
+    """A metered branch is known better than the catalogue's spread, and says so."""
+    assert all(branch.determined for branch in other_losses.branches)
+
+
+def test_an_unmetered_branch_keeps_the_catalogue() -> None:
+    """Without its meter the carbon's factor stays near 1, and is marked as not determined."""
+    frame = frame_of()
+    without = HourFrame(
+        start_s=frame.start_s,
+        meters=METERS[:3],
+        rate=frame.rate[:, :3],
+        seconds=frame.seconds[:, :3],
+        off_s=frame.off_s,
+    )
+    plant = replace(
+        RACK.plant,
+        runs=tuple(replace(run, meter=None) if run.name == "carbon" else run for run in RACK.plant.runs),
+        meters=RACK.plant.meters[:3],
+    )
+
+    found = commission(plant, without, flow_of(without, plant.meters), speed=1.0)
+
+    branches = {branch.run: branch for branch in found.branches}
+    assert not branches["carbon"].determined
+    assert branches["carbon"].resistance_factor == pytest.approx(1.0, rel=0.1)
+    assert branches["uv"].determined
+
+
+def test_far_other_losses_are_warned_of() -> None:
+    """Three times the losses is outside handbooks' spread: the run is named, and what it may be."""
+    found = commissioned(RACK, frame_of(factors={"uv": 3.0}), days=DAYS)
+
+    (warning,) = found.warnings()
+    assert warning.startswith("uv:")
+    assert "valve nearer shut" in warning
+
+
+def test_noise_is_learned(baseline: Baseline) -> None:
+    """A wander of 0.8 % of every meter is found within a half, from six days."""
+    assert baseline.noise.wander_sd == pytest.approx(np.full(4, 0.008), rel=0.5)
+
+
+def test_survives_the_store(other_losses: Baseline) -> None:
+    """Written as text and read again, it is the same to the last digit."""
+    again = from_json(to_json(other_losses))
+
+    assert to_json(again) == to_json(other_losses)
+    assert np.array_equal(again.flow_m3s, other_losses.flow_m3s)
+    assert np.array_equal(again.noise.common_signature, other_losses.noise.common_signature)
+    assert again.branches == other_losses.branches
+
+
+@pytest.mark.parametrize("hours", [1, LEAST_HOURS - 1])
+def test_too_few_hours_are_refused(hours: int) -> None:
+    """The message says how many are needed, of which meters, and what to do."""
+    frame = cut(frame_of(), hours)
+
+    with pytest.raises(InputMissing, match=rf"{LEAST_HOURS} healthy hours.*M1, M2, M3, M4.*--from"):
+        commission(RACK.plant, frame, flow_of(frame, RACK.plant.meters), speed=1.0)
+
+
+def test_a_meter_with_too_few_hours_is_named() -> None:
+    """One meter unread for most of the time is the one that the message names."""
+    frame = frame_of()
+    rate = frame.rate.copy()
+    rate[LEAST_HOURS - 2 :, 2] = np.nan
+    frame = replace(frame, rate=rate)
+
+    with pytest.raises(InputMissing, match="too few of: M3"):
+        commission(RACK.plant, frame, flow_of(frame, RACK.plant.meters), speed=1.0)
+
+
+def test_a_meter_without_flow_is_refused() -> None:
+    """A dead meter cannot be healthy: it is named, and is to be mended first."""
+    frame = frame_of()
+    rate = frame.rate.copy()
+    rate[:, 1] = 0.0
+    frame = replace(frame, rate=rate)
+
+    with pytest.raises(InputMissing, match="M2"):
+        commission(RACK.plant, frame, flow_of(frame, RACK.plant.meters), speed=1.0)
+
+
+def test_short_pieces_of_an_hour_do_not_count() -> None:
+    """Ten minutes are enough of an hour, less is unknown."""
+    frame = cut(frame_of(), 2)
+    frame = replace(frame, seconds=np.array([[3600.0, 599.0, 600.0, 0.0]] * 2))
+
+    flow = usable_flow(frame, np.ones((2, 4)))
+
+    assert np.isnan(flow).tolist() == [[False, True, False, True]] * 2
+
+
+def test_readings_are_logs_of_shares() -> None:
+    """Half the flow is ln 0.5; no flow is finite, and the same as next to none; unknown stays unknown."""
+    usual = np.array([2.0])
+    readings = log_readings(np.array([[1.0], [0.0], [1e-9], [np.nan]]), usual)
+
+    assert readings[0, 0] == pytest.approx(np.log(0.5))
+    assert np.isfinite(readings[1, 0])
+    assert readings[1, 0] == readings[2, 0]
+    assert np.isnan(readings[3, 0])
+
+
+def test_share_of_an_hour() -> None:
+    """900 seconds are a quarter."""
+    frame = replace(cut(frame_of(), 1), seconds=np.array([[3600.0, 900.0, 0.0, 1800.0]]))
+
+    assert share_of_hour(frame).tolist() == [[1.0, 0.25, 0.0, 0.5]]
