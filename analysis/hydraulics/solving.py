@@ -256,11 +256,14 @@ def _linearised(network: Network, arrays: CaseArrays, curve: FrictionCurve, stat
     """Losses and slopes at the present flows."""
     flow = state.flow
     size = np.abs(flow)
-    along = np.maximum(size, 1e-15)[network.segments.run]
+    one_bore_a_run = network.segments.run.size == len(network.runs)
+    along = np.maximum(size, 1e-15)
+    if not one_bore_a_run:
+        along = along[network.segments.run]
     factor, log_slope = curve.at(arrays.reynolds_s_m3 * along)
     friction = arrays.friction_s2_m5 * factor * along
     friction_slope = friction * (2.0 + log_slope)
-    if network.segments.run.size > len(network.runs):
+    if not one_bore_a_run:
         friction = np.add.reduceat(friction, network.segments.first, axis=0)
         friction_slope = np.add.reduceat(friction_slope, network.segments.first, axis=0)
     quadratic = arrays.quadratic_s2_m5 * size
@@ -373,8 +376,9 @@ def _mass_residual(network: Network, flow: Floats, pump_flow: Floats) -> Floats:
     """[B] largest difference between what reaches a node and what leaves it, m3/s."""
     surplus = np.zeros((len(network.nodes), flow.shape[1]))
     surplus[0] = pump_flow
-    inner = np.flatnonzero(network.end >= 0)
-    surplus[network.end[inner]] += flow[inner]
-    np.subtract.at(surplus, network.start, flow)
+    for run, node in enumerate(network.end):
+        surplus[network.start[run]] -= flow[run]
+        if node >= 0:
+            surplus[node] += flow[run]
     worst: Floats = np.abs(surplus).max(axis=0)
     return worst
