@@ -78,7 +78,7 @@ def update(model: NoiseModel, state: FilterState, reading: Floats, share: Floats
     score = np.where(seen, surprise / np.sqrt(total_var), np.nan)
     excess = np.where(_goes_on(state.score, score), 1.0, np.maximum(np.abs(np.nan_to_num(score)) / SURPRISE_LIMIT, 1.0))
     white_var = white_var + total_var * (excess**2 - 1.0)
-    precision = np.linalg.inv(spread + np.diag(white_var))
+    precision: Floats = np.linalg.inv(spread + np.diag(white_var)).astype(np.float64)
     precision[~seen, :] = 0.0
     precision[:, ~seen] = 0.0
     gain = shown.T @ precision
