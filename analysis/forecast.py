@@ -1,4 +1,4 @@
-"""When a drifting branch leaves its target: the date, with an interval that carries what is not known.
+"""When the day's mean of a drifting branch leaves its target: the date, with an interval that carries what is not known.
 
 The change is taken to go on growing in the shape that it has shown. Every onset, shape and size that the readings
 leave possible gives a crossing; the forecast is the spread of these crossings, weighed as the evidence weighs them.
@@ -21,6 +21,8 @@ LEVELS = (0.05, 0.5, 0.95)
 FARTHEST_H = 24 * 90
 STILL = 1e-4
 LEAST_DRIFT_PROBABILITY = 0.5
+# A branch counts as below its target once the mean of a day is, which trails the flow by half a day.
+DAY_MEAN_LAG_H = 12.0
 # What stands behind the shown growth may itself change: spread (log) of the time still to go. Common practice, no
 # source.
 PACE_LOG_SD = 0.25
@@ -86,7 +88,7 @@ def _crossings(verdict: Verdict, column: int, limit: float) -> _Crossings | None
     if growing.sum() <= 0 or growing[falling].sum() < LEAST_DRIFT_PROBABILITY * growing.sum():
         return None
     ratio = np.where(falling, limit / np.where(falling, size, -1.0), 1.0)
-    to_go = age_h * (np.maximum(ratio, 1.0) ** (1.0 / POWERS[POWERS > 0]) - 1.0)
+    to_go = age_h * (np.maximum(ratio, 1.0) ** (1.0 / POWERS[POWERS > 0]) - 1.0) + DAY_MEAN_LAG_H
     pace = np.exp(PACE_LOG_SD * np.array([-1.645, -0.842, 0.0, 0.842, 1.645]))
     share = np.array([0.1, 0.2, 0.4, 0.2, 0.1])
     hours = (to_go[falling][:, None] * pace).ravel()

@@ -18,7 +18,7 @@ from analysis.signatures import Signatures
 ODDS = 20.0
 EXAMPLE_LOSS = 0.2
 COMMISSIONED_H = 168
-STRAIGHT = int(np.flatnonzero(POWERS == 1.0)[0])
+STRAIGHT = int(np.argmin(np.abs(POWERS - 1.0)))
 AGES_H = (1, 3, 6, 12, 24, 48, 72, 120, 168, 240, 336, 480, 720)
 
 

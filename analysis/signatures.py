@@ -26,7 +26,7 @@ SPEED_CHANGE = (-0.30, -0.20, -0.15, -0.11, -0.08, -0.06, -0.04, -0.03, -0.02, -
 METER_LOW = (-3.912, -2.6, -1.7, -1.0, -0.6, -0.4, -0.3, -0.23, -0.17, -0.12, -0.08, -0.05, -0.03, -0.02)
 METER_HIGH = (0.02, 0.03, 0.05, 0.08, 0.12, 0.17, 0.23, 0.3, 0.4, 0.6)
 
-# How often a year such a thing happens, and how it grows (step, straight ramp, quickening ramp). Common practice, no
+# How often a year such a thing happens, and how it grows (step, slowing ramp, quickening ramp). Common practice, no
 # source: media are changed every month or two because they clog; a pump is cleaned once or twice a year.
 RESTRICTED_MEDIA = (2.0, (0.4, 0.3, 0.3))
 RESTRICTED_PLAIN = (0.5, (0.8, 0.1, 0.1))

@@ -20,8 +20,9 @@ from analysis.detection.noise import NoiseModel
 from analysis.detection.whitener import Innovation
 from analysis.frames import Floats, Ints
 
-# Growth of a change with time: 0 is a step, 1 a straight ramp, 2 a ramp that quickens. [G]
-POWERS: Floats = np.array([0.0, 1.0, 2.0])
+# Growth of a change with time: 0 is a step, 0.75 a ramp that slows, 1.4 one that quickens. A bed whose resistance
+# grows evenly takes the first per cents of flow faster than the last. [G]
+POWERS: Floats = np.array([0.0, 0.75, 1.4])
 # A ramp is measured in days, so that b and A stay near 1.
 RAMP_UNIT_H = 24.0
 # Onsets are kept this far apart (hours) up to this age (hours): fine where a fresh change must be dated, coarse later.
