@@ -6,6 +6,7 @@ never volume. What an hour says depends on nothing later than SETTLE_S after its
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,7 @@ SEVERAL = 3
 FASTEST_HZ = 10_000.0
 """No pulse-type flow meter is as fast as this (common practice, no source): a damaged count."""
 
+_Item = TypeVar("_Item", bound=np.generic)
 _MINUTE_MS = 60_000
 _HOUR_MS = 3_600_000
 _DAY_MS = DAY_S * 1000
@@ -76,7 +78,8 @@ class DayHours:
 class _Timeline:
     """All meters' readings laid end to end: knots in time, and what was counted between neighbours.
 
-    `knots_ms` [2N] counts from the start of the context, plus _COLUMN_MS for each column; `pulses`, `valid` [2N - 1].
+    `knots_ms` [K] counts from the start of the context, plus _COLUMN_MS for each column; `pulses`, `valid` [K - 1].
+    K is 2N, the first and last reading of each row, or N if every row is a single reading.
     """
 
     knots_ms: Ints
@@ -128,12 +131,14 @@ def derive_day(
     origin_ms = day_window_ms(day)[0]
     usual = _usual_by_minute(frame, origin_ms, bits, usual_hz)
     timeline = _timeline(frame, origin_ms, bits, usual)
-    counted, covered_ms = _binned(timeline, timeline.valid, _borders(0, _GRID_MINUTES, _MINUTE_MS), len(bits))
+    running = _running(timeline, timeline.valid)
+    counted, covered_ms = _binned(timeline, running, _borders(0, _GRID_MINUTES, _MINUTE_MS), len(bits))
     off = _off(counted, covered_ms, usual)
     for from_ms, to_ms in pauses_ms:
         off |= _paused(origin_ms, from_ms - PAUSE_MARGIN_S * 1000, to_ms + PAUSE_MARGIN_S * 1000)
-    kept = timeline.valid & ~_touching(timeline, off)
-    pulses, seconds = _binned(timeline, kept, _borders(_CONTEXT_MINUTES, 24, _HOUR_MS), len(bits))
+    if off.any():
+        running = _running(timeline, timeline.valid & ~_touching(timeline, off))
+    pulses, seconds = _binned(timeline, running, _borders(_CONTEXT_MINUTES, 24, _HOUR_MS), len(bits))
     today = slice(_CONTEXT_MINUTES, _CONTEXT_MINUTES + 1440)
     return DayHours(
         pulses=np.round(pulses, 6),
@@ -150,59 +155,69 @@ def _borders(first_minute: int, bins: int, width_ms: int) -> Ints:
 
 def _timeline(frame: MinuteFrame, origin_ms: int, bits: Ints, usual: Floats) -> _Timeline:
     """Lay the rows end to end and judge what lies between neighbours; `usual` is [minutes, M]."""
-    rows = len(frame.column)
-    first_ms = frame.end_ms - frame.span_ms
     column_ms = frame.column * _COLUMN_MS - origin_ms
-    knots = np.column_stack([first_ms + column_ms, frame.end_ms + column_ms]).ravel()
-    pulses = np.zeros(max(2 * rows - 1, 0), dtype=np.int64)
-    valid = np.zeros(max(2 * rows - 1, 0), dtype=np.bool_)
-    if not rows:
-        return _Timeline(knots_ms=knots, pulses=pulses, valid=valid)
-    pulses[0::2] = frame.pulses
-    valid[0::2] = frame.span_ms > 0
-    across, known = _across(frame, first_ms, origin_ms, bits, usual)
-    pulses[1::2] = across
-    valid[1::2] = known
-    lengths_ms = np.diff(knots)
-    valid &= pulses * 1000 <= lengths_ms * FASTEST_HZ
+    knots = frame.end_ms + column_ms
+    pulses, valid = _across(frame, origin_ms, bits, usual)
+    if frame.span_ms.any():
+        knots = np.column_stack([knots - frame.span_ms, knots]).ravel()
+        pulses = _interleaved(frame.pulses, pulses)
+        valid = _interleaved(frame.span_ms > 0, valid)
+    valid &= pulses * 1000 <= np.diff(knots) * FASTEST_HZ
     return _Timeline(knots_ms=knots, pulses=pulses, valid=valid)
 
 
-def _across(
-    frame: MinuteFrame, first_ms: Ints, origin_ms: int, bits: Ints, usual: Floats
-) -> tuple[Ints, NDArray[np.bool_]]:
+def _interleaved(within: NDArray[_Item], across: NDArray[_Item]) -> NDArray[_Item]:
+    """What lies within rows and across neighbouring ones, in order of time; [N] and [N - 1] -> [2N - 1]."""
+    both = np.empty(len(within) + len(across), dtype=within.dtype)
+    both[0::2] = within
+    both[1::2] = across
+    return both
+
+
+def _across(frame: MinuteFrame, origin_ms: int, bits: Ints, usual: Floats) -> tuple[Ints, NDArray[np.bool_]]:
     """Pulses between neighbouring rows, and whether they are known; both [N - 1].
 
     A count that went backward is a wrap if the pulses that makes are plausible at the usual rate, else a restart:
     what was counted before it is lost, and after it nobody knows since when.
     """
     column = frame.column[1:]
-    width = np.left_shift(np.int64(1), bits[column])
-    gap_ms = first_ms[1:] - frame.end_ms[:-1]
-    first_count = (frame.counted[1:] - frame.pulses[1:]) % width
-    difference = first_count - frame.counted[:-1]
-    minute = np.clip((frame.end_ms[:-1] - origin_ms) // _MINUTE_MS, 0, _GRID_MINUTES - 1)
-    at_most = 2 * usual[minute, column] * gap_ms / 1000 + WRAP_SLACK  # nan: no count is plausible
-    wrapped = difference + width
-    is_wrap = (difference < 0) & (wrapped <= at_most)
-    across = np.where(is_wrap, wrapped, difference)
-    known = (across >= 0) & (gap_ms > 0) & (gap_ms <= GAP_S * 1000)
+    width = np.left_shift(np.int64(1), bits)
+    gap_ms = frame.end_ms[1:] - frame.span_ms[1:] - frame.end_ms[:-1]
+    first_count = frame.counted[1:] - frame.pulses[1:]
+    if (first_count < 0).any():  # the counter ran over inside the row
+        first_count %= width[column]
+    across = first_count - frame.counted[:-1]
+    known = (gap_ms > 0) & (gap_ms <= GAP_S * 1000)
     known &= (frame.column[:-1] == column) & (frame.restart[1:] == 0)
-    known &= ~(at_most > width)  # the counter may have gone round unseen
+    narrow = width <= 2 * FASTEST_HZ * GAP_S + WRAP_SLACK  # the others cannot go round within GAP_S
+    backward_or_narrow = (across < 0) | narrow[column] if narrow.any() else across < 0
+    doubtful = np.flatnonzero(known & backward_or_narrow)
+    minute = np.clip((frame.end_ms[doubtful] - origin_ms) // _MINUTE_MS, 0, _GRID_MINUTES - 1)
+    at_most = 2 * usual[minute, column[doubtful]] * gap_ms[doubtful] / 1000 + WRAP_SLACK  # nan: none is plausible
+    round_once = across[doubtful] + width[column[doubtful]]
+    is_wrap = (across[doubtful] < 0) & (round_once <= at_most)
+    across[doubtful] = np.where(is_wrap, round_once, across[doubtful])
+    known[doubtful] &= (across[doubtful] >= 0) & ~(at_most > width[column[doubtful]])  # it may have gone round unseen
     return np.where(known, across, 0), known
 
 
-def _binned(timeline: _Timeline, valid: NDArray[np.bool_], borders_ms: Ints, meters: int) -> tuple[Floats, Floats]:
+def _running(timeline: _Timeline, valid: NDArray[np.bool_]) -> tuple[Ints, Ints]:
+    """Pulses and ms covered up to each knot by the valid intervals, both [K]."""
+    counts = np.zeros(len(timeline.knots_ms), dtype=np.int64)
+    covered = np.zeros(len(timeline.knots_ms), dtype=np.int64)
+    np.cumsum(timeline.pulses * valid, out=counts[1:])
+    np.cumsum(np.diff(timeline.knots_ms) * valid, out=covered[1:])
+    return counts, covered
+
+
+def _binned(timeline: _Timeline, running: tuple[Ints, Ints], borders_ms: Ints, meters: int) -> tuple[Floats, Floats]:
     """Pulses and ms covered in each bin, both [bins, M]; an interval counts in proportion to time."""
     if not len(timeline.knots_ms):
         empty = np.zeros((len(borders_ms) - 1, meters))
         return empty, empty.copy()
     at = borders_ms[None, :] + (np.arange(meters, dtype=np.int64) * _COLUMN_MS)[:, None]
-    lengths = np.diff(timeline.knots_ms)
-    counts = np.concatenate([[0], np.cumsum(np.where(valid, timeline.pulses, 0))])
-    covered = np.concatenate([[0], np.cumsum(np.where(valid, lengths, 0))])
-    pulses = np.diff(np.interp(at, timeline.knots_ms, counts), axis=1)
-    return pulses.T, np.diff(np.interp(at, timeline.knots_ms, covered), axis=1).T
+    pulses, covered_ms = (np.diff(np.interp(at, timeline.knots_ms, side), axis=1) for side in running)
+    return pulses.T, covered_ms.T
 
 
 def _rates(counted: Floats, covered_ms: Floats) -> Floats:
@@ -221,7 +236,8 @@ def _usual_by_minute(frame: MinuteFrame, origin_ms: int, bits: Ints, usual_hz: F
         return usual
     # without a usual rate no wrap is recognised: those intervals only fail to speak here
     timeline = _timeline(frame, origin_ms, bits, usual)
-    counted, covered_ms = _binned(timeline, timeline.valid, _borders(0, _GRID_MINUTES, _MINUTE_MS), len(bits))
+    running = _running(timeline, timeline.valid)
+    counted, covered_ms = _binned(timeline, running, _borders(0, _GRID_MINUTES, _MINUTE_MS), len(bits))
     rates = _rates(counted, covered_ms)[:, unknown]
     rates[~(rates > 0)] = np.nan
     for start in range(_CONTEXT_MINUTES, _GRID_MINUTES, 60):
