@@ -9,9 +9,9 @@ from analysis.pulses import day_window_ms
 from daemon.loading.lines import MINUTE_MS
 from daemon.loading.sums import MinuteRows
 from daemon.store.blocks import holds_minutes
+from daemon.store.bulk import days_of
 from daemon.store.hours import Deriver, refresh_day
 from daemon.store.reader import minute_frame
-from daemon.store.writer import MINUTES_PER_DAY
 
 
 class FreshDays:
@@ -26,11 +26,11 @@ class FreshDays:
         self._deriver = deriver
         self._fresh: dict[int, bool] = {}
         self._waiting: set[int] = set()
-        self._rows: list[Ints] = []
+        self._rows: list[Ints] = []  # [6, N] each, the columns of minute_frame
 
     def before_insert(self, rows: MinuteRows) -> None:
         """Look what the database holds of the days that rows will touch."""
-        touched = np.unique(rows.minute // MINUTES_PER_DAY).tolist()
+        touched = days_of(rows.minute)
         for day in {day + by for day in touched for by in (-1, 0, 1)} - self._fresh.keys():
             self._fresh[day] = not self._holds_any(day)
         self._waiting |= {day for day in touched if self._fresh[day]}
@@ -38,11 +38,11 @@ class FreshDays:
     def after_insert(self, rows: MinuteRows, *, free: bool) -> None:
         """Take over rows that were stored; `free` tells whether none of them was merged with another."""
         if not free:
-            for day in np.unique(rows.minute // MINUTES_PER_DAY).tolist():
+            for day in days_of(rows.minute):
                 for near in (day - 1, day, day + 1):
                     self._distrust(near)
         end_ms = rows.minute * MINUTE_MS + rows.at_ms
-        self._rows.append(np.column_stack([rows.column, end_ms, rows.span_ms, rows.counted, rows.pulses, rows.restart]))
+        self._rows.append(np.stack([rows.column, end_ms, rows.span_ms, rows.counted, rows.pulses, rows.restart]))
 
     def derive(self, sealed_minute: int) -> None:
         """Derive the days for which no row can be missing if all before `sealed_minute` are in.
@@ -52,14 +52,17 @@ class FreshDays:
         ripe = sorted(day for day in self._waiting if day_window_ms(day)[1] <= sealed_minute * MINUTE_MS)
         if not ripe:
             return
-        table = np.concatenate(self._rows)
-        table = table[np.argsort(table[:, 1], kind="stable")]
-        end_ms = np.ascontiguousarray(table[:, 1])
+        table = np.concatenate(self._rows, axis=1)
+        minute = table[1] // MINUTE_MS
+        if not (minute[1:] >= minute[:-1]).all():
+            order = np.argsort(minute, kind="stable")
+            table, minute = table[:, order], minute[order]
         for day in ripe:
-            first, last = np.searchsorted(end_ms, day_window_ms(day))
-            refresh_day(self._connection, self._deriver, day, minute_frame(table[first:last]))
+            first, last = np.searchsorted(minute, [at_ms // MINUTE_MS for at_ms in day_window_ms(day)])
+            refresh_day(self._connection, self._deriver, day, minute_frame(table[:, first:last].T))
             self._distrust(day)
-        self._rows = [table[np.searchsorted(end_ms, day_window_ms(ripe[-1] + 1)[0]) :]]
+        rest = np.searchsorted(minute, day_window_ms(ripe[-1] + 1)[0] // MINUTE_MS)
+        self._rows = [table[:, rest:].copy()]
 
     def _distrust(self, day: int) -> None:
         """Leave the day to others."""

@@ -34,8 +34,8 @@ class Readings:
     def __len__(self) -> int:
         return len(self.column)
 
-    def take(self, which: Ints | Mask) -> "Readings":
-        """Some of the readings."""
+    def take(self, which: Ints | Mask | slice) -> "Readings":
+        """Some of the readings; of a slice, views."""
         return Readings(
             column=self.column[which],
             at_ms=self.at_ms[which],

@@ -171,6 +171,7 @@ class _FileRun:
         self._counter = Counter(self.tally, self._deriver.bits)
         self._open: Readings | None = None
         self._newest_minute = -1
+        self._with_uptime = False
         self._last_ms = np.zeros(len(meters), dtype=np.int64)
         self._last_uptime_ms = np.full(len(meters), exact.NO_UPTIME, dtype=np.int64)
 
@@ -179,7 +180,9 @@ class _FileRun:
         stream = LogStream(self._path, tell)
         chunks = stream.chunks()
         header, _newline, first = next(chunks, b"").partition(b"\n")
-        reader = LineReader(self._layout(_places(self._path, header)), self.rejects.add)
+        places = _places(self._path, header)
+        self._with_uptime = exact.UPTIME in places
+        reader = LineReader(self._layout(places), self.rejects.add)
         if first:
             self._take(reader.read(first))
         for chunk in chunks:
@@ -225,18 +228,20 @@ class _FileRun:
         if self._open is None or not len(self._open):
             return
         restarted = restarts_by_uptime(self._open, self._last_ms, self._last_uptime_ms)
-        if before_minute is None:
-            sealed = np.ones(len(self._open), dtype=np.bool_)
-        else:
-            sealed = self._open.at_ms < before_minute * MINUTE_MS
-        ready, self._open = self._open.take(sealed), self._open.take(~sealed)
-        if not len(ready):
+        # readings are in order of their minutes
+        sealed = len(self._open)
+        if before_minute is not None:
+            sealed = int(np.count_nonzero(self._open.at_ms < before_minute * MINUTE_MS))
+        if not sealed:
             return
+        ready, self._open = self._open.take(slice(sealed)), self._open.take(np.arange(sealed, len(self._open)))
         self._remember(ready)
-        self._store(minute_rows(ready, restarted[sealed]), before_minute)
+        self._store(minute_rows(ready, restarted[:sealed]), before_minute)
 
     def _remember(self, ready: Readings) -> None:
         """Note each meter's newest reading, for the restart that the next one may tell of."""
+        if not self._with_uptime:
+            return
         newest = np.flatnonzero(ready.at_ms >= self._last_ms[ready.column])
         order = newest[np.argsort(ready.at_ms[newest], kind="stable")]
         self._last_ms[ready.column[order]] = ready.at_ms[order]
@@ -254,7 +259,7 @@ class _FileRun:
 
     def _table(self, rows: MinuteRows) -> Ints:
         """Rows as the database's columns."""
-        return np.column_stack(
+        columns = np.stack(
             [
                 rows.minute,
                 self._ids[rows.column],
@@ -269,6 +274,7 @@ class _FileRun:
                 rows.restart,
             ]
         )
+        return columns.T  # each column in one piece
 
 
 def _joined(one: Readings, other: Readings) -> Readings:

@@ -58,18 +58,30 @@ def in_order(readings: Readings) -> Ordered:
     key = _minute_key(readings) * MINUTE_MS + readings.at_ms % MINUTE_MS
     step = np.diff(key)
     if not (step > 0).all():
-        order = np.lexsort((readings.counted, key))
-        readings, key = readings.take(order), key[order]
-        step = np.diff(key)
-    fresh = np.concatenate([np.ones(min(len(key), 1), dtype=np.bool_), step > 0])
-    if fresh.all():
-        return Ordered(readings=readings, doubled=0, contrary=readings.take(np.empty(0, dtype=np.int64)))
+        order = _by_minute(key)
+        step = np.diff(key[order])
+        if not (step > 0).all():
+            order = np.lexsort((readings.counted, key))
+            step = np.diff(key[order])
+        readings = readings.take(order)
+    if (step > 0).all():
+        return Ordered(readings=readings, doubled=0, contrary=readings.take(slice(0)))
+    fresh = np.concatenate([[True], step > 0])
     same = np.concatenate([[False], readings.counted[1:] == readings.counted[:-1]])
     return Ordered(
         readings=readings.take(fresh),
         doubled=int(np.count_nonzero(~fresh & same)),
         contrary=readings.take(~fresh & ~same),
     )
+
+
+def _by_minute(key: Ints) -> Ints:
+    """Order by minute and column alone, which is all it takes where each meter's lines come in order of time."""
+    minute = key // MINUTE_MS
+    minute -= minute.min()
+    if minute.max() > np.iinfo(np.uint16).max:
+        return np.argsort(minute, kind="stable")
+    return np.argsort(minute.astype(np.uint16), kind="stable")  # by counting
 
 
 def _minute_key(readings: Readings) -> Ints:
@@ -113,6 +125,8 @@ def minute_rows(readings: Readings, restarted: Mask) -> MinuteRows:
         restarted: [N] of `restarts_by_uptime`.
     """
     group = np.diff(_minute_key(readings)) != 0
+    if group.all():
+        return _single(readings, restarted)
     counted_step = np.diff(readings.counted)
     apart = group | (counted_step < 0) | restarted[1:]
     starts = np.concatenate([[0], np.flatnonzero(apart) + 1])
@@ -134,11 +148,27 @@ def minute_rows(readings: Readings, restarted: Mask) -> MinuteRows:
     )
 
 
+def _single(readings: Readings, restarted: Mask) -> MinuteRows:
+    """Rows of readings that are each alone in their minute."""
+    nothing = np.zeros(len(readings), dtype=np.int64)
+    minute = readings.at_ms // MINUTE_MS
+    return MinuteRows(
+        minute=minute,
+        column=readings.column,
+        part=nothing,
+        counted=readings.counted,
+        pulses=nothing,
+        at_ms=readings.at_ms - minute * MINUTE_MS,
+        span_ms=nothing,
+        low_mhz=nothing,
+        high_mhz=nothing,
+        samples=np.ones(len(readings), dtype=np.int64),
+        restart=restarted.astype(np.int64),
+    )
+
+
 def _extremes(elapsed_ms: Ints, counted_step: Ints, apart: Mask, starts: Ints) -> tuple[Ints, Ints]:
     """Lowest and highest rate between neighbours of each part, thousandths of a pulse a second."""
-    if apart.all():
-        nothing = np.zeros(len(starts), dtype=np.int64)
-        return nothing, nothing
     span = np.where(apart, 1, elapsed_ms)
     rate = (2_000_000 * np.where(apart, 0, counted_step) + span) // (2 * span)
     low = np.minimum.reduceat(np.concatenate([[_NEVER], np.where(apart, _NEVER, rate)]), starts)

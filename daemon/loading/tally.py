@@ -8,7 +8,10 @@ from analysis.frames import Ints
 from analysis.pulses import GAP_S, WRAP_SLACK
 from daemon.loading.lines import MINUTE_MS, Readings
 from daemon.loading.sums import MinuteRows
+from daemon.loading.words import Mask
 
+SAMPLE = 1000
+"""Steps between rows that a meter's usual rate is taken from."""
 _NEVER = np.iinfo(np.int64).min
 
 
@@ -82,34 +85,46 @@ class Counter:
 
     def count_rows(self, rows: MinuteRows) -> None:
         """Count restarts, wraps and gaps between the minute rows of a chunk."""
-        for column in np.flatnonzero(np.bincount(rows.column, minlength=len(self.seen))).tolist():
-            self._count_column(rows, column, np.flatnonzero(rows.column == column))
+        # the columns come in order, each in order of time: the sort is stable, and by counting
+        order = np.argsort(rows.column.astype(np.uint16), kind="stable")
+        end_ms = (rows.minute * MINUTE_MS + rows.at_ms)[order]
+        first_ms = end_ms - rows.span_ms[order] if rows.span_ms.any() else end_ms
+        counted = rows.counted[order]
+        first_count = counted - rows.pulses[order] if rows.pulses.any() else counted
+        told = rows.restart[order] == 1
+        ends = np.cumsum(np.bincount(rows.column, minlength=len(self.seen)))
+        for column in np.flatnonzero(np.diff(ends, prepend=0)).tolist():
+            start, end = int(ends[column - 1]) if column else 0, int(ends[column])
+            before_ms = np.concatenate([self._end_ms[column : column + 1], end_ms[start : end - 1]])
+            before = np.concatenate([self._counted[column : column + 1], counted[start : end - 1]])
+            elapsed_ms = first_ms[start:end] - before_ms
+            if before_ms[0] == _NEVER:
+                elapsed_ms[0] = 0
+            self._count_steps(column, elapsed_ms, first_count[start:end] - before, told[start:end])
+            self._end_ms[column] = max(int(end_ms[end - 1]), int(self._end_ms[column]))
+            self._counted[column] = counted[end - 1]
 
-    def _count_column(self, rows: MinuteRows, column: int, which: Ints) -> None:
-        """One meter's rows, in order of time."""
-        end_ms = rows.minute[which] * MINUTE_MS + rows.at_ms[which]
-        counted = rows.counted[which]
-        before_ms = np.concatenate([self._end_ms[column : column + 1], end_ms[:-1]])
-        before = np.concatenate([self._counted[column : column + 1], counted[:-1]])
-        elapsed_ms = np.where(before_ms == _NEVER, 0, end_ms - rows.span_ms[which] - before_ms)
-        step = counted - rows.pulses[which] - before
-        forward = (elapsed_ms > 0) & (step >= 0)
-        usual_mhz = self._rate_mhz[column]
-        if forward.any():
-            self._rate_mhz[column] = int(np.median(step[forward] * 1_000_000 // elapsed_ms[forward]))
-            usual_mhz = usual_mhz or self._rate_mhz[column]
-        backward = (elapsed_ms > 0) & (step < 0)
-        at_most = 2 * usual_mhz * (elapsed_ms[backward] / 1e6) + WRAP_SLACK
-        told = rows.restart[which] == 1
-        wrapped = step[backward] + self._width[column]
-        # after so long that it may have gone round unseen, a count that fell tells nothing
-        wraps = (wrapped <= at_most) & (at_most <= self._width[column])
-        self._tally.wraps += int(np.count_nonzero(wraps & ~told[backward]))
-        self._tally.restarts += int(np.count_nonzero(told)) + int(
-            np.count_nonzero((wrapped > at_most) & ~told[backward])
-        )
+    def _count_steps(self, column: int, elapsed_ms: Ints, step: Ints, told: Mask) -> None:
+        """One meter's steps from row to row, in order of time; `told`: a restart is known.  All [N]."""
         gaps = elapsed_ms > GAP_S * 1000
         self._tally.gaps += int(np.count_nonzero(gaps))
         self._tally.gap_s += float(elapsed_ms[gaps].sum()) / 1000
-        self._end_ms[column] = max(int(end_ms[-1]), int(self._end_ms[column]))
-        self._counted[column] = counted[-1]
+        self._tally.restarts += int(np.count_nonzero(told))
+        usual_mhz = self._rate_mhz[column]
+        forward = (elapsed_ms > 0) & (step >= 0)
+        if forward.any():
+            self._rate_mhz[column] = _median_rate_mhz(step[forward], elapsed_ms[forward])
+            usual_mhz = usual_mhz or self._rate_mhz[column]
+        backward = np.flatnonzero((elapsed_ms > 0) & (step < 0) & ~told)
+        at_most = 2 * usual_mhz * (elapsed_ms[backward] / 1e6) + WRAP_SLACK
+        wrapped = step[backward] + self._width[column]
+        # after so long that it may have gone round unseen, a count that fell tells nothing
+        wraps = (wrapped <= at_most) & (at_most <= self._width[column])
+        self._tally.wraps += int(np.count_nonzero(wraps))
+        self._tally.restarts += int(np.count_nonzero(wrapped > at_most))
+
+
+def _median_rate_mhz(step: Ints, elapsed_ms: Ints) -> int:
+    """Median rate, thousandths of a pulse a second, of a sample: it only tells wraps from restarts."""
+    every = -(-len(step) // SAMPLE)
+    return int(np.median(step[::every] * 1_000_000 // elapsed_ms[::every]))

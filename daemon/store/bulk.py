@@ -38,7 +38,7 @@ def insert_minutes(connection: sqlite3.Connection, table: Ints, *, in_blocks: bo
         Whether none had to be merged.
     """
     with transaction(connection):
-        mark_stale(connection, np.unique(table[:, 0] // MINUTES_PER_DAY).tolist())
+        mark_stale(connection, days_of(table[:, 0]))
         free = _free(connection, table[:, 0] // MINUTES, table[:, 1])
         alone = _alone(table) & free if in_blocks else np.zeros(len(table), dtype=np.bool_)
         single = table if alone.all() else table[alone]
@@ -48,9 +48,18 @@ def insert_minutes(connection: sqlite3.Connection, table: Ints, *, in_blocks: bo
     return bool(free.all())
 
 
+def days_of(minute: Ints) -> list[int]:
+    """UTC epoch days of ascending minutes, each once."""
+    first, last = (int(minute[end]) // MINUTES_PER_DAY for end in (0, -1))
+    borders = np.searchsorted(minute, np.arange(first, last + 2, dtype=np.int64) * MINUTES_PER_DAY)
+    return (first + np.flatnonzero(np.diff(borders))).tolist()
+
+
 def _free(connection: sqlite3.Connection, hour: Ints, meter: Ints) -> Mask:
     """Rows of whose hour and meter the database holds nothing; `hour` ascends."""
     free = np.ones(len(hour), dtype=np.bool_)
+    if not holds_minutes(connection, int(hour[0]) * MINUTES, (int(hour[-1]) + 1) * MINUTES):
+        return free
     starts = np.concatenate([[0], np.flatnonzero(np.diff(hour)) + 1])
     borders = [*starts.tolist(), len(hour)]
     for (start, end), number in zip(itertools.pairwise(borders), hour[starts].tolist(), strict=True):

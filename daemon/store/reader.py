@@ -98,11 +98,18 @@ def _block_rows(connection: sqlite3.Connection, from_minute: int, to_minute: int
     return np.column_stack([meter, minute * 60_000 + at_ms, nothing, counted, nothing, nothing])
 
 
+def _by_column(column: Ints) -> Ints:
+    """Order by column, rows of one column left as they are; by counting."""
+    return np.argsort(column.astype(np.uint16), kind="stable")
+
+
 def minute_frame(table: Ints) -> MinuteFrame:
     """A frame from rows (column, end_ms, span_ms, count, pulses, restart), [N, 6], in any order."""
-    # both sorts are stable; the first costs little where the rows come in order of time, the second is by counting
-    by_time = np.argsort(table[:, 1], kind="stable")
-    columns = table[by_time, 0].astype(np.uint16)
-    ordered = table[by_time[np.argsort(columns, kind="stable")]]
-    column, end_ms, span_ms, counted, pulses, restart = np.ascontiguousarray(ordered.T)
+    order = _by_column(table[:, 0])
+    column, end_ms = table[order, 0], table[order, 1]
+    if ((end_ms[1:] < end_ms[:-1]) & (column[1:] == column[:-1])).any():
+        by_time = np.argsort(table[:, 1], kind="stable")
+        order = by_time[_by_column(table[by_time, 0])]
+        column, end_ms = table[order, 0], table[order, 1]
+    span_ms, counted, pulses, restart = (table[order, number] for number in range(2, 6))
     return MinuteFrame(column=column, end_ms=end_ms, span_ms=span_ms, counted=counted, pulses=pulses, restart=restart)
