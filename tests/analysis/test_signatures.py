@@ -29,7 +29,9 @@ def patterns_of(signatures: Signatures, kind: FaultKind, subject: str | None) ->
 
 def test_every_fault_has_its_place(signatures: Signatures) -> None:
     """A restriction and an opening a branch, one supply, one fault a meter; inner runs have none of their own."""
-    expected = {(kind, run) for kind in (FaultKind.RESTRICTION, FaultKind.OPENING) for run in OWN}
+    expected: set[tuple[FaultKind, str | None]] = {
+        (kind, run) for kind in (FaultKind.RESTRICTION, FaultKind.OPENING) for run in OWN
+    }
     expected |= {(FaultKind.METER, meter) for meter in METERS} | {(FaultKind.SUPPLY, None)}
 
     assert {(fault.kind, fault.subject) for fault in signatures.faults} == expected
@@ -104,14 +106,14 @@ def test_the_commissioned_state_is_where_patterns_begin() -> None:
 
 def test_common_parts_are_derivatives(signatures: Signatures) -> None:
     """Speed and sump level by a central difference of the solver, within the curvature of a one-sided one (4 %)."""
-    laid = {"resistance": STATE.resistance, "head_factor": STATE.head_factor}
     columns = [NETWORK.run_index(run) for run in OWN]
 
     def log_flow(*, speed: float = STATE.speed, sump_rise_m: float = 0.0) -> Floats:
         conditions = Conditions(
-            resistance=laid["resistance"], head_factor=laid["head_factor"], speed=speed, sump_rise_m=sump_rise_m
+            resistance=STATE.resistance, head_factor=STATE.head_factor, speed=speed, sump_rise_m=sump_rise_m
         )
-        return np.log(solve_one(NETWORK, conditions).flow_m3s[0, columns])
+        logs: Floats = np.log(solve_one(NETWORK, conditions).flow_m3s[0, columns])
+        return logs
 
     by_speed = (log_flow(speed=STATE.speed * 1.002) - log_flow(speed=STATE.speed * 0.998)) / 0.004
     by_level = (log_flow(sump_rise_m=0.002) - log_flow(sump_rise_m=-0.002)) / 0.004

@@ -1,0 +1,209 @@
+"""The one door: what must not matter does not, and nothing later is used."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.assess import settled_hours
+from analysis.assessment import Assessment, Candidate, Finding, Forecast
+from analysis.calibration import flow_of
+from analysis.events import Event, EventKind
+from analysis.frames import HOUR_S, HourFrame
+from analysis.pulses import SETTLE_S
+from config.settings import PlantFile
+from tests.support.simulated_rack import (
+    PLANT,
+    START_S,
+    assessed,
+    commissioned,
+    cut,
+    hours_of,
+    plant_file,
+)
+from tests.support.simulated_stories import AT, DAYS, HOURS, SEED, STORIES, UNTIL, event, healthy_baseline, told
+
+# The rack in other units: the same plant to the last digit but one.
+IN_OTHER_UNITS = (
+    PLANT.replace('flow_unit = "L/h"', 'flow_unit = "gal/h"')
+    .replace('"6000 L/h", "3.5 m"', '"6 m3/h", "350 cm"')
+    .replace('outlet = "85 cm"', 'outlet = "850 mm"')
+    .replace('low = "330 L/h"', 'low = "5.5 L/min"')
+    .replace('length = "1.4 m"', 'length = "140 cm"')
+)
+
+
+def said(candidates: tuple[Candidate, ...]) -> list[tuple[str, str | None]]:
+    """Kinds and places, most probable first."""
+    return [(candidate.kind.value, candidate.subject) for candidate in candidates]
+
+
+def same_but_for_names(one: Finding, other: Finding) -> None:
+    """Two findings that say the same of the same times."""
+    assert (one.raised_at_s, one.cleared_at_s, one.status, one.shape) == (
+        other.raised_at_s,
+        other.cleared_at_s,
+        other.status,
+        other.shape,
+    )
+    assert [opinion.at_s for opinion in one.history] == [opinion.at_s for opinion in other.history]
+    for mine, others in zip(one.candidates, other.candidates, strict=True):
+        assert mine.probability == pytest.approx(others.probability, abs=1e-4)
+        assert mine.flow_change_percent == pytest.approx(others.flow_change_percent, abs=1e-2)
+
+
+def assess_from_scratch(rack: PlantFile, frame: HourFrame) -> Assessment:
+    """Commissioned on its own healthy days, and assessed."""
+    return assessed(rack, commissioned(rack, frame), frame)
+
+
+@pytest.mark.parametrize("name", ["carbon clogs", "meter dead"])
+def test_units_of_the_plant_file_do_not_matter(name: str) -> None:
+    """The same plant in other units, from commissioning on: the same findings."""
+    story = told(name)
+    assert PLANT != IN_OTHER_UNITS
+
+    other = assess_from_scratch(plant_file(IN_OTHER_UNITS), story.frame)
+
+    for one, another in zip(story.assessment.findings, other.findings, strict=True):
+        assert said(one.candidates) == said(another.candidates)
+        same_but_for_names(one, another)
+
+
+def test_names_of_meters_do_not_matter() -> None:
+    """Renamed in the plant file and the readings, also against the order of the alphabet."""
+    names = {"M1": "zeta", "M2": "back left", "M3": "1", "M4": "alpha"}
+    text = PLANT
+    for old, new in names.items():
+        text = text.replace(f'"{old}"', f'"{new}"')
+    story = told("carbon clogs")
+    frame = replace(story.frame, meters=tuple(names[meter] for meter in story.frame.meters))
+
+    other = assess_from_scratch(plant_file(text), frame)
+
+    (one,), (another,) = story.assessment.findings, other.findings
+    renamed = [(kind, names.get(subject or "", subject)) for kind, subject in said(one.candidates)]
+    assert said(another.candidates) == renamed
+    same_but_for_names(one, another)
+
+
+@pytest.mark.parametrize("name", ["carbon clogs", "pump weaker"])
+def test_order_of_the_meters_does_not_matter(name: str) -> None:
+    """Columns in another order, from commissioning on."""
+    story = told(name)
+    order = [3, 1, 0, 2]
+    frame = replace(
+        story.frame,
+        meters=tuple(story.frame.meters[place] for place in order),
+        rate=story.frame.rate[:, order],
+        seconds=story.frame.seconds[:, order],
+    )
+
+    other = assess_from_scratch(story.rack, frame)
+
+    assert other.meters == frame.meters
+    for one, another in zip(story.assessment.findings, other.findings, strict=True):
+        assert said(one.candidates) == said(another.candidates)
+        same_but_for_names(one, another)
+
+
+def test_order_of_the_journal_does_not_matter() -> None:
+    """Entries may be given in any order."""
+    story = told("speed logged")
+
+    other = assessed(story.rack, story.baseline, story.frame, events=story.events[::-1])
+
+    assert other.findings == story.assessment.findings
+    assert np.array_equal(other.expected_m3s, story.assessment.expected_m3s)
+
+
+@pytest.mark.parametrize("name", ["carbon clogs", "media changed"])
+@pytest.mark.parametrize("hours", [AT + 1, AT + 40, UNTIL + 1, HOURS - 30])
+def test_a_log_cut_short_gives_the_same_as_far_as_it_goes(name: str, hours: int) -> None:
+    """Causality: what carries a time used nothing later. Findings, opinions and forecasts are a prefix of the whole's."""
+    story = told(name)
+
+    short = assessed(story.rack, story.baseline, cut(story.frame, hours), events=story.events)
+    whole = story.assessment
+
+    raised = [finding for finding in whole.findings if finding.raised_at_s <= short.now_s]
+    assert [(one.id, one.raised_at_s) for one in short.findings] == [(one.id, one.raised_at_s) for one in raised]
+    for one, other in zip(short.findings, raised, strict=True):
+        noted = tuple(opinion for opinion in other.history if opinion.at_s <= short.now_s)
+        # The last opinion stands in the history even where it was not worth noting.
+        assert one.history[: len(noted)] == noted
+        assert len(one.history) <= len(noted) + 1
+        gone = other.cleared_at_s is not None and other.cleared_at_s <= short.now_s
+        assert one.cleared_at_s == (other.cleared_at_s if gone else None)
+    assert short.forecast_history == made_by(whole.forecast_history, short.now_s)
+
+
+def made_by(forecasts: tuple[Forecast, ...], at_s: float) -> tuple[Forecast, ...]:
+    """The forecasts that had been made by a time."""
+    return tuple(forecast for forecast in forecasts if forecast.made_at_s <= at_s)
+
+
+def test_now_is_a_cut_too() -> None:
+    """Asked for an earlier time, the whole frame says what the cut one says."""
+    story = told("carbon clogs")
+    hours = AT + 60
+
+    one = assessed(story.rack, story.baseline, story.frame, hours=hours)
+    other = assessed(story.rack, story.baseline, cut(story.frame, hours))
+
+    assert one.findings == other.findings
+    assert one.now_s == other.now_s
+
+
+def test_later_journal_entries_are_not_used() -> None:
+    """The keeper's word of next week does not explain today's readings."""
+    story = told("uv restricted")
+    later = event(HOURS + 5, EventKind.MAINTENANCE, "uv", "valve_set")
+    known = story.assessment
+
+    assert assessed(story.rack, story.baseline, story.frame, events=(later,)).findings == known.findings
+
+
+def test_hours_that_may_still_change_are_left_out() -> None:
+    """An hour counts once nothing later can change it, and not a second sooner."""
+    frame = told("healthy").frame
+    end_s = frame.start_s + 10 * HOUR_S
+
+    assert settled_hours(frame, end_s + SETTLE_S).hours == 10
+    assert settled_hours(frame, end_s + SETTLE_S - 1).hours == 9
+    assert settled_hours(frame, frame.start_s - 50.0).hours == 0
+    assert settled_hours(frame, frame.end_s + 1e6).hours == frame.hours
+
+
+def test_hours_and_flows_are_shown() -> None:
+    """Measured beside what the commissioned plant would show at the logged speed."""
+    story = told("speed logged")
+    known = story.assessment
+
+    assert known.hours_s.tolist() == (START_S + HOUR_S * np.arange(HOURS)).tolist()
+    assert known.flow_m3s == pytest.approx(flow_of(story.frame, story.rack.plant.meters))
+    slowed = slice(AT + 1, UNTIL - 1)
+    assert (known.expected_m3s[slowed] < story.baseline.flow_m3s).all()
+    assert known.flow_m3s[slowed].mean(axis=0) == pytest.approx(known.expected_m3s[slowed].mean(axis=0), rel=0.03)
+    assert known.expected_m3s[: AT - 1] == pytest.approx(np.tile(story.baseline.flow_m3s, (AT - 1, 1)))
+
+
+@pytest.mark.parametrize("name", STORIES)
+def test_findings_are_in_order_and_distinct(name: str) -> None:
+    """By the time that they were raised, each with an id of its own."""
+    findings = told(name).assessment.findings
+
+    assert [one.raised_at_s for one in findings] == sorted(one.raised_at_s for one in findings)
+    assert len({one.id for one in findings}) == len(findings)
+
+
+def test_a_calibration_from_its_date_on_is_no_finding() -> None:
+    """A K-factor 4 % higher in the journal: the same pulses are less water, and that is no fault of the plant."""
+    frame = hours_of(plant_file(), days=DAYS, seed=SEED)
+    calibration = Event(at_s=START_S + AT * HOUR_S, kind=EventKind.CALIBRATION, target="M3", value=str(24 * 1.04))
+
+    known = assessed(plant_file(), healthy_baseline(), frame, events=(calibration,))
+
+    assert known.findings == ()
+    before, after = (known.flow_m3s[hours, 2].mean() for hours in (slice(AT), slice(AT, None)))
+    assert after / before == pytest.approx(1 / 1.04, rel=0.01)

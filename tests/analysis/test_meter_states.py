@@ -1,0 +1,114 @@
+"""How each meter and the pump stand."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.assessment import MeterState, Status
+from analysis.frames import HourFrame
+from tests.support.simulated_rack import METERS, assessed, hours_of, plant_file
+from tests.support.simulated_stories import AT, DAYS, SEED, healthy_baseline, told
+
+RACK = plant_file()
+
+
+def unread(meter: int, hours: slice) -> HourFrame:
+    """Healthy days with hours of one meter unread."""
+    frame = hours_of(RACK, days=DAYS, seed=SEED)
+    rate, seconds = frame.rate.copy(), frame.seconds.copy()
+    rate[hours, meter] = np.nan
+    seconds[hours, meter] = 0.0
+    return replace(frame, rate=rate, seconds=seconds)
+
+
+def states(frame: HourFrame) -> dict[str, MeterState]:
+    """By name."""
+    return {state.name: state for state in assessed(RACK, healthy_baseline(), frame).meter_states}
+
+
+def test_healthy_meters_are_good() -> None:
+    """All of them, with their runs and what they were commissioned with, and the pump too."""
+    known = told("healthy").assessment
+
+    assert [(state.name, state.run, state.status) for state in known.meter_states] == [
+        (meter, run, Status.GOOD) for meter, run in zip(METERS, ("return", "uv", "scrubber", "carbon"), strict=True)
+    ]
+    assert known.pump_status is Status.GOOD
+
+
+def test_flow_is_the_last_days_mean() -> None:
+    """By numpy on the measured flow, and near what was commissioned."""
+    known = told("healthy").assessment
+
+    flow = [state.flow_m3s for state in known.meter_states]
+    assert flow == pytest.approx(known.flow_m3s[-24:].mean(axis=0))
+    assert flow == pytest.approx([state.commissioned_m3s for state in known.meter_states], rel=0.05)
+
+
+def test_a_dead_rotor_is_a_failure() -> None:
+    """Named on its own meter, the others are good."""
+    found = {state.name: state.status for state in told("meter dead").assessment.meter_states}
+
+    assert found == {"M1": Status.GOOD, "M2": Status.FAILURE, "M3": Status.GOOD, "M4": Status.GOOD}
+
+
+def test_a_restricted_branch_is_told_on_its_meter() -> None:
+    """The meter is the window on its branch."""
+    found = {state.name: state for state in told("uv restricted").assessment.meter_states}
+
+    assert found["M2"].status is Status.OUT_OF_SPECIFICATION
+    assert "uv is restricted" in found["M2"].reason
+    assert found["M1"].status is Status.GOOD
+
+
+@pytest.mark.parametrize(("name", "status"), [("pump weaker", Status.OUT_OF_SPECIFICATION), ("uv opened", Status.GOOD)])
+def test_the_pump_stands_as_its_findings(name: str, status: Status) -> None:
+    """A supply finding is the pump's, a branch's is not."""
+    assert told(name).assessment.pump_status is status
+
+
+def test_what_is_over_is_good_again() -> None:
+    """A cleared finding leaves no mark."""
+    known = told("media changed").assessment
+
+    assert {state.status for state in known.meter_states} == {Status.GOOD}
+
+
+def test_a_stopped_pump_is_told_on_the_pump() -> None:
+    """While it lasts; its meters are not silent, for a pause is no silence."""
+    story = told("pump stopped")
+    known = assessed(story.rack, story.baseline, story.frame, hours=AT + 5)
+
+    assert known.pump_status is Status.FAILURE
+    assert {state.status for state in known.meter_states} == {Status.GOOD}
+
+
+def test_a_silent_meter_fails() -> None:
+    """Nothing for the last seven hours, while the others go on."""
+    found = states(unread(2, slice(-7, None)))
+
+    assert found["M3"].status is Status.FAILURE
+    assert "no reading" in found["M3"].reason
+    assert found["M1"].status is Status.GOOD
+
+
+def test_a_short_silence_is_no_failure() -> None:
+    """A few hours unread, or hours long ago."""
+    assert states(unread(2, slice(-3, None)))["M3"].status is Status.GOOD
+    assert states(unread(2, slice(300, 330)))["M3"].status is Status.GOOD
+
+
+def test_completeness_is_the_share_of_the_week() -> None:
+    """42 of the last 168 hours unread are a quarter."""
+    found = states(unread(1, slice(-52, -10)))
+
+    assert found["M2"].completeness == pytest.approx(0.75)
+    assert found["M1"].completeness == 1.0
+
+
+def test_a_day_without_readings_has_no_flow() -> None:
+    """It is nan, not nought."""
+    found = states(unread(0, slice(-30, None)))
+
+    assert np.isnan(found["M1"].flow_m3s)

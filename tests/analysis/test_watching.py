@@ -1,0 +1,176 @@
+"""Setting the watch: logged speed, journalled work, and the limit."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.calibration import flow_of
+from analysis.events import Event, EventKind
+from analysis.frames import HOUR_S
+from analysis.watching import Watched, limit, watch_over
+from config.settings import AlarmSettings
+from tests.support.simulated_rack import (
+    DAY_H,
+    HEALTHY_DAYS,
+    METERS,
+    Truth,
+    commissioned,
+    cut,
+    hours_of,
+    plant_file,
+    stepped,
+)
+from tests.support.simulated_stories import at_s, event, healthy_baseline, told
+
+RACK = plant_file()
+ALARMS = AlarmSettings()
+
+
+def watched(*events: Event, truth: Truth | None = None, hours: int = (HEALTHY_DAYS + 1) * DAY_H) -> Watched:
+    """The watch over the first hours of a healthy log, or of another."""
+    frame = told("healthy").frame if truth is None else hours_of(RACK, days=hours // DAY_H, seed=5, truth=truth)
+    frame = cut(frame, hours)
+    return watch_over(
+        RACK.plant,
+        alarms=ALARMS,
+        baseline=healthy_baseline(),
+        frame=frame,
+        flow_m3s=flow_of(frame, RACK.plant.meters),
+        events=events,
+    )
+
+
+def test_limit_is_one_false_alarm_in_so_many_hours() -> None:
+    """Shiryaev-Roberts: raised at A, not more than one in A hours (Pollak 1985), a margin of caution on top.
+
+    0.1 a branch and year on 4 meters is one in 8766 / 0.4 = 21915 hours.
+    """
+    assert limit(AlarmSettings(false_alarms_per_branch_year=0.1), 4) >= np.log(21915.0)
+
+
+def test_limit_follows_the_accepted_rate() -> None:
+    """Ten times as many accepted, or ten times as many meters at a tenth each: a ratio of ten in the odds."""
+    seldom, often = (limit(AlarmSettings(false_alarms_per_branch_year=rate), 4) for rate in (0.1, 1.0))
+
+    assert seldom - often == pytest.approx(np.log(10.0))
+    assert limit(ALARMS, 40) == pytest.approx(limit(ALARMS, 4) - np.log(10.0))
+
+
+def test_healthy_readings_lie_about_nought() -> None:
+    """Log readings over what was commissioned: their median in the commissioning days is 0."""
+    readings = watched().readings[: HEALTHY_DAYS * DAY_H]
+
+    assert np.median(readings, axis=0) == pytest.approx(np.zeros(4), abs=1e-6)
+
+
+def test_commissioning_days_are_not_judged() -> None:
+    """Odds begin with the first hour after them."""
+    odds = np.array(watched().watch.log_odds)
+
+    assert (odds[: HEALTHY_DAYS * DAY_H] == -np.inf).all()
+    assert np.isfinite(odds[HEALTHY_DAYS * DAY_H :]).all()
+
+
+def test_a_logged_speed_is_taken_off() -> None:
+    """At 92 % the return should lose the most; with it taken off, the readings lie where they lay."""
+    hours = (HEALTHY_DAYS + 2) * DAY_H
+    at = (HEALTHY_DAYS + 1) * DAY_H
+    slowed = Truth(speed=stepped(hours, at, 0.92))
+    found = watched(event(at, EventKind.PUMP_SPEED, "pump", "92"), truth=slowed, hours=hours)
+
+    assert not found.shift[:at].any()
+    assert (found.shift[at:] < 0).all()
+    assert METERS[int(np.argmin(found.shift[-1]))] == "M1"
+    assert np.mean(found.readings[at:], axis=0) == pytest.approx(np.zeros(4), abs=0.03)
+
+
+def test_the_speed_of_the_commissioning_days_shifts_nothing() -> None:
+    """What was logged before they ended is in the baseline."""
+    found = watched(event(5, EventKind.PUMP_SPEED, "pump", "100"))
+
+    assert not found.shift.any()
+
+
+def test_a_speed_put_back_shifts_nothing() -> None:
+    """At the commissioned speed again."""
+    at = HEALTHY_DAYS * DAY_H
+    found = watched(
+        event(at + 2, EventKind.PUMP_SPEED, "pump", "80"), event(at + 6, EventKind.PUMP_SPEED, "pump", "100")
+    )
+
+    assert found.shift[at + 3].any()
+    assert found.shift[at + 8] == pytest.approx(np.zeros(4), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("kind", "target", "value", "moved"),
+    [
+        (EventKind.MAINTENANCE, "carbon", "media_changed", [True, True, True, True]),
+        (EventKind.MAINTENANCE, "uv", "valve_set", [True, True, True, True]),
+        (EventKind.MAINTENANCE, "pump", "pump_cleaned", [True, True, True, True]),
+        (EventKind.MAINTENANCE, "M2", "meter_cleaned", [False, True, False, False]),
+        (EventKind.MAINTENANCE, "uv", "meter_cleaned", [False, True, False, False]),
+        (EventKind.CALIBRATION, "M3", "24.5", [False, False, True, False]),
+    ],
+)
+def test_work_may_move_what_it_touches(kind: EventKind, target: str, value: str, moved: list[bool]) -> None:
+    """A branch or the pump moves all meters in its pattern, a meter only its own reading."""
+    hour = (HEALTHY_DAYS * DAY_H) + 10
+
+    (touch,) = watched(event(hour, kind, target, value)).watch.touches
+
+    assert touch.hour == hour
+    assert (np.abs(touch.pattern) > 0).tolist() == moved
+    assert touch.sd > 0
+
+
+def test_a_branchs_work_has_its_restrictions_pattern() -> None:
+    """Its own meter to one side, all others to the other."""
+    hour = (HEALTHY_DAYS * DAY_H) + 10
+
+    (touch,) = watched(event(hour, EventKind.MAINTENANCE, "carbon", "media_changed")).watch.touches
+
+    assert abs(touch.pattern[3]) == pytest.approx(1.0)
+    assert (touch.pattern[:3] * touch.pattern[3] < 0).all()
+
+
+def test_feed_pauses_touch_nothing() -> None:
+    """A pause is over before the hour is."""
+    assert watched(event(HEALTHY_DAYS * DAY_H + 10, EventKind.FEED_PAUSE, "pump", "10")).watch.touches == ()
+
+
+def test_entries_outside_the_frame_touch_nothing() -> None:
+    """Before its first hour or after its last."""
+    outside = [event(hour, EventKind.MAINTENANCE, "uv", "valve_set") for hour in (-5, 5000)]
+
+    assert watched(*outside).watch.touches == ()
+
+
+def test_hours_and_times_agree() -> None:
+    """An hour ends when the next begins."""
+    found = watched()
+
+    assert found.at_s(9) == at_s(10)
+    assert found.hour_of(found.at_s(9)) == 10
+    assert found.hour_of(found.at_s(9) - 1) == 9
+    assert found.at_s(0) - HOUR_S == found.frame.start_s
+
+
+def test_too_short_hours_are_unknown() -> None:
+    """An hour with less than ten minutes of flow is not judged."""
+    short = cut(told("healthy").frame, 200)
+    seconds = short.seconds.copy()
+    seconds[190, 1] = 300.0
+    short = replace(short, seconds=seconds)
+
+    found = watch_over(
+        RACK.plant,
+        alarms=ALARMS,
+        baseline=commissioned(RACK, short),
+        frame=short,
+        flow_m3s=flow_of(short, RACK.plant.meters),
+        events=(),
+    )
+
+    assert np.isnan(found.readings[190]).tolist() == [False, True, False, False]
