@@ -3,6 +3,7 @@
 ClearboreError                 says what is wrong, where, and what to do; carries the exit code of the command line
 ├── PlantFileError       78    the plant file has faults: all of them at once
 ├── QuantityError        78    a quantity cannot be read ("1,5 L/min", "400")
+├── ChangeError           2    a change to be tried on a plant cannot be read, or finds nothing there
 ├── InputMissing         66    a file or a database that is not there, or holds nothing to work on
 ├── InputUnusable        65    a file that is there and cannot be what it should be
 ├── SourceUnavailable    69    a port or broker cannot be reached
@@ -53,6 +54,12 @@ class QuantityError(ClearboreError, ValueError):
     """A quantity that cannot be read."""
 
     exit_code = 78
+
+
+class ChangeError(ClearboreError):
+    """A change to be tried on a plant cannot be read, or finds nothing there to change."""
+
+    exit_code = 2
 
 
 class InputMissing(ClearboreError):  # noqa: N818 - the name says what happened
