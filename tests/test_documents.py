@@ -24,6 +24,8 @@ from daemon.cli import COMMANDS, group
 
 TOP = Path(__file__).parents[1]
 README = (TOP / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+MODULES = sorted(path for floor in ("config", "analysis", "daemon") for path in (TOP / floor).rglob("*.py"))
 CI_SCRIPT = TOP / ".ci" / "run"
 BLOCK_LINE = re.compile(r"^    (.*)$", re.MULTILINE)
 SET_UP = [line for line in BLOCK_LINE.findall(README) if line.startswith("python3 -m venv")]
@@ -243,3 +245,45 @@ def test_the_schema_is_printed_as_readme_says() -> None:
     )
 
     assert json.loads(done.stdout) == plant_schema()
+
+
+def folder_section(folder: str) -> str:
+    """What the contributor guide lists of a folder."""
+    found = re.search(rf"^\*\*{re.escape(folder)}/\*\* .*?(?=^\*\*|^## )", DEVELOPERS, re.MULTILINE | re.DOTALL)
+    assert found, f"DEVELOPERS.md does not list {folder}/"
+    return found[0]
+
+
+def test_the_guide_lists_every_module() -> None:
+    """In the list of its folder, so that the tree can be trusted."""
+    missing = [
+        str(path.relative_to(TOP))
+        for path in MODULES
+        if path.name != "__init__.py" and f"`{path.name}`" not in folder_section(str(path.parent.relative_to(TOP)))
+    ]
+
+    assert missing == []
+
+
+@pytest.mark.parametrize("folder", sorted({str(path.parent.relative_to(TOP)) for path in MODULES}))
+def test_the_guide_lists_no_module_that_is_gone(folder: str) -> None:
+    """The other way round."""
+    listed = re.findall(r"^- `(\w+\.py)`", folder_section(folder), re.MULTILINE)
+
+    assert [name for name in listed if not (TOP / folder / name).is_file()] == []
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
+def test_every_file_that_a_document_names_is_there(name: str) -> None:
+    """Pictures, and paths that begin at the top of this folder."""
+    text = (TOP / name).read_text(encoding="utf-8")
+    pictures = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", text)
+    paths = re.findall(r"`((?:config|analysis|daemon|tests|sample_logs|\.ci|\.github)/[\w./]+)`", text)
+
+    assert [path for path in (*pictures, *paths) if not (TOP / path).exists()] == []
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_the_changelog_names_every_command(name: str) -> None:
+    """What was added is told."""
+    assert f"`clearbore {name}`" in (TOP / "CHANGELOG.md").read_text(encoding="utf-8")
