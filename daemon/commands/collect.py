@@ -1,7 +1,9 @@
 """`clearbore collect`: check everything, then become the lean collecting process."""
 
+import contextlib
 import functools
 import hashlib
+import importlib.util
 import os
 import pathlib
 import socket
@@ -14,8 +16,10 @@ from config.errors import Fault, PlantFileError
 from config.load import load_plant
 from config.plant import Broker, Meter, MqttSource, Plant, SerialPort, SerialSource
 from config.settings import PlantFile
+from daemon import clock
 from daemon.plan import BrokerPlan, CollectPlan, FeedPlan, PortPlan, to_json
-from daemon.store.opening import default_path
+from daemon.retention import drop_old_minutes
+from daemon.store.opening import default_path, open_writer, storage_errors
 from daemon.store.prepare import prepare_store
 
 
@@ -37,11 +41,29 @@ def command(plant: pathlib.Path, db: pathlib.Path | None, seconds: float | None)
     A port or broker that fails is tried again for ever and does not keep the others from being read. What is
     collected is in the database once a minute, and at once when stopping. Watch it with `clearbore status PLANT`.
     """
-    plan = make_plan(load_plant(plant), db or default_path(plant), seconds=seconds)
+    plant_file = load_plant(plant)
+    plan = make_plan(plant_file, db or default_path(plant), seconds=seconds)
     backup = prepare_store(plan.db)
     if backup is not None:
         click.echo(f"the database was brought up to date; as it was: {backup}", err=True)
+    catch_up(plant_file, plan.db)
     _become(plan)
+
+
+def catch_up(plant_file: PlantFile, db: str | pathlib.Path) -> None:
+    """Derive the hours that are behind and drop minutes that are too old, which the lean process cannot do.
+
+    Without numpy (the base install) the hours wait for a command that has it, and so do their minutes.
+
+    Raises:
+        StoreError: the database cannot be read or written.
+    """
+    with storage_errors(db), contextlib.closing(open_writer(db)) as connection:
+        if importlib.util.find_spec("numpy") is not None:
+            from daemon.store.hours import refresh_hours  # noqa: PLC0415 - numpy, which the base install may lack
+
+            refresh_hours(connection, plant_file.plant.meters)
+        drop_old_minutes(connection, kept_days=plant_file.settings.store.minutes_kept_days, now_s=clock.now_s())
 
 
 def make_plan(plant_file: PlantFile, db: pathlib.Path, *, seconds: float | None = None) -> CollectPlan:

@@ -11,6 +11,7 @@ from daemon.events_file import read_events_file
 from daemon.loading.load import Loader, check_header
 from daemon.loading.stream import digest_of
 from daemon.loading.tally import FileTally
+from daemon.retention import drop_old_minutes
 from daemon.store import records, writer
 from daemon.store.journal import add_events
 from daemon.store.opening import open_writer, storage_errors, transaction
@@ -31,13 +32,14 @@ class EventsTally:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What a call of `clearbore load` did."""
+    """What a call of `clearbore load` did; `days_dropped` lost their minutes because of their age."""
 
     database: pathlib.Path
     backup: pathlib.Path | None
     events: EventsTally | None
     logs: tuple[FileTally, ...]
     days_derived: int
+    days_dropped: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,14 +74,22 @@ def load_all(plant_file: PlantFile, order: Order, *, now_s: float, tell: Callabl
     with storage_errors(order.database):
         connection = open_writer(order.database)
         try:
-            kept = plant_file.settings.store.quarantine_kept_lines
-            loader = Loader(connection, plant_file.plant.meters, now_s=now_s, kept_lines=kept)
+            store = plant_file.settings.store
+            loader = Loader(connection, plant_file.plant.meters, now_s=now_s, kept_lines=store.quarantine_kept_lines)
             events = _load_events(connection, plant_file, order, now_s) if order.events else None
             logs = tuple(loader.load(path, again=order.again, tell=tell) for path in order.logs)
             days = loader.refresh_hours()
+            dropped = drop_old_minutes(connection, kept_days=store.minutes_kept_days, now_s=now_s)
         finally:
             connection.close()
-    return Outcome(database=order.database, backup=backup, events=events, logs=logs, days_derived=days)
+    return Outcome(
+        database=order.database,
+        backup=backup,
+        events=events,
+        logs=logs,
+        days_derived=days,
+        days_dropped=dropped,
+    )
 
 
 def _load_events(connection: sqlite3.Connection, plant_file: PlantFile, order: Order, now_s: float) -> EventsTally:

@@ -16,6 +16,11 @@ def summary_lines(outcome: Outcome) -> Iterator[str]:
         yield from _events_lines(outcome.events)
     for tally in outcome.logs:
         yield from _log_lines(tally)
+    if outcome.days_dropped:
+        yield (
+            f"{_many(outcome.days_dropped, 'day')} of minutes dropped because of their age (store: minutes_kept_days);"
+            " their hours are kept"
+        )
     yield f"database {outcome.database}"
 
 
@@ -62,6 +67,7 @@ def summary_json(outcome: Outcome) -> dict[str, Any]:
         "database": str(outcome.database),
         "events": None if outcome.events is None else _events_json(outcome.events),
         "logs": [_log_json(tally) for tally in outcome.logs],
+        "days_dropped": outcome.days_dropped,
     }
 
 

@@ -1,6 +1,7 @@
 """`clearbore collect` as the keeper runs it: a process, a port and a broker at once, signals."""
 
 import contextlib
+import dataclasses
 import json
 import os
 import pathlib
@@ -17,9 +18,12 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from config.errors import PlantFileError
 from config.load import load_plant
-from daemon.commands.collect import make_plan
+from config.settings import StoreSettings
+from daemon.commands.collect import catch_up, make_plan
 from daemon.plan import from_json, to_json
 from daemon.rig import Rig
+from daemon.store import writer
+from daemon.store.prepare import prepare_store
 from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.waiting import wait_until
 
@@ -262,3 +266,26 @@ def test_service_manager_is_told(tmp_path: pathlib.Path, rig: Rig) -> None:
     assert heard[0].startswith("READY=1\nSTATUS=0 of 2 sources up")
     assert all(message.startswith("WATCHDOG=1\nSTATUS=") for message in heard[1:-1])
     assert heard[-1] == "STOPPING=1"
+
+
+def test_hours_and_retention_are_caught_up_before_collecting(tmp_path: pathlib.Path) -> None:
+    """The lean process cannot derive hours: the start does, and drops minutes older than the plant file keeps."""
+    plant = load_plant(plant_file(tmp_path))
+    plant = dataclasses.replace(
+        plant, settings=dataclasses.replace(plant.settings, store=StoreSettings(minutes_kept_days=1))
+    )
+    db = tmp_path / "cove.db"
+    prepare_store(db)
+    with contextlib.closing(writer.open_writer(db)) as connection:
+        number = writer.meter_ids(connection, ["M1"])["M1"]
+        writer.write_minutes(
+            connection,
+            [(20_000 * 1440 + at, number, 0, 600 * at, 0, 0, 0, None, None, 1, 0) for at in range(4 * 1440)],
+        )
+
+    catch_up(plant, db)
+
+    found = rows(tmp_path / "cove.toml", "SELECT min(hour), max(hour), count(*) FROM hour")
+    assert found == [(20_000 * 24, 20_004 * 24 - 1, 4 * 24)]
+    assert rows(tmp_path / "cove.toml", "SELECT min(minute), count(*) FROM minute") == [(20_002 * 1440, 2 * 1440)]
+    assert rows(tmp_path / "cove.toml", "SELECT * FROM stale_day") == []

@@ -1,10 +1,12 @@
 """`clearbore load` as a program."""
 
+import contextlib
 import gzip
 import json
 import os
 import pathlib
 import pty
+import sqlite3
 import subprocess
 import sys
 
@@ -199,3 +201,20 @@ def _events(plant: pathlib.Path) -> pathlib.Path:
     path = plant.with_name("none.csv")
     path.write_text("time_utc,kind,target,value\n")
     return path
+
+
+def test_minutes_older_than_the_plant_file_keeps_are_dropped(plant: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """The summary says so, and the hours of the dropped days stay."""
+    plant.write_text(PLANT + "\n[store]\nminutes_kept_days = 2\n", encoding="utf-8")
+    log = tmp_path / "week.csv"
+    lines = (
+        f"2025-03-{1 + minute // 1440:02d}T{minute // 60 % 24:02d}:{minute % 60:02d}:00Z,L1,{minute * 600}\n"
+        for minute in range(7 * 1440)
+    )
+    log.write_text(HEADER + "".join(lines), encoding="utf-8")
+    done = load(plant, log)
+    assert "4 days of minutes dropped because of their age" in done.stdout
+    with contextlib.closing(sqlite3.connect(plant.with_suffix(".db"))) as connection:
+        days = "SELECT count(DISTINCT minute / 1440) FROM all_minutes"
+        assert connection.execute(days).fetchone() == (3,)
+        assert connection.execute("SELECT count(*) FROM hour").fetchone() == (7 * 24,)
