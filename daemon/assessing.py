@@ -4,7 +4,7 @@ import contextlib
 import hashlib
 import pathlib
 import sqlite3
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 
 from analysis.assess import assess
 from analysis.assessment import Assessment
@@ -130,7 +130,18 @@ def plant_digest(plant: Plant) -> str:
         runs=tuple(replace(run, target=None) for run in plant.runs),
         meters=tuple(replace(meter, source=None) for meter in plant.meters),
     )
-    return hashlib.sha256(repr(bare).encode()).hexdigest()[:16]
+    return hashlib.sha256(repr(_plain(bare)).encode()).hexdigest()[:16]
+
+
+def _plain(value: object) -> object:
+    """Records as lists and numbers to nine digits: a length in another unit is the same length."""
+    if isinstance(value, float):
+        return f"{value:.9g}"
+    if isinstance(value, tuple):
+        return [_plain(part) for part in value]
+    if is_dataclass(value) and not isinstance(value, type):
+        return [type(value).__name__, *(_plain(getattr(value, field.name)) for field in fields(value))]
+    return value
 
 
 def _speed_at(plant: Plant, events: tuple[Event, ...], at_s: float) -> float:
