@@ -57,10 +57,9 @@ def assess_from_scratch(rack: PlantFile, frame: HourFrame) -> Assessment:
     return assessed(rack, commissioned(rack, frame), frame)
 
 
-@pytest.mark.parametrize("name", ["carbon clogs", "meter dead"])
-def test_units_of_the_plant_file_do_not_matter(name: str) -> None:
+def test_units_of_the_plant_file_do_not_matter() -> None:
     """The same plant in other units, from commissioning on: the same findings."""
-    story = told(name)
+    story = told("carbon clogs")
     assert PLANT != IN_OTHER_UNITS
 
     other = assess_from_scratch(plant_file(IN_OTHER_UNITS), story.frame)
@@ -87,10 +86,9 @@ def test_names_of_meters_do_not_matter() -> None:
     same_but_for_names(one, another)
 
 
-@pytest.mark.parametrize("name", ["carbon clogs", "pump weaker"])
-def test_order_of_the_meters_does_not_matter(name: str) -> None:
+def test_order_of_the_meters_does_not_matter() -> None:
     """Columns in another order, from commissioning on."""
-    story = told(name)
+    story = told("pump weaker")
     order = [3, 1, 0, 2]
     frame = replace(
         story.frame,
@@ -118,7 +116,7 @@ def test_order_of_the_journal_does_not_matter() -> None:
 
 
 @pytest.mark.parametrize("name", ["carbon clogs", "media changed"])
-@pytest.mark.parametrize("hours", [AT + 1, AT + 40, UNTIL + 1, HOURS - 30])
+@pytest.mark.parametrize("hours", [AT + 3, UNTIL + 2])
 def test_a_log_cut_short_gives_the_same_as_far_as_it_goes(name: str, hours: int) -> None:
     """Causality: what carries a time used nothing later. Findings, opinions and forecasts are a prefix of the whole's."""
     story = told(name)

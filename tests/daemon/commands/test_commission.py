@@ -1,0 +1,124 @@
+"""`clearbore commission`, on the simulated rack's log."""
+
+import json
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from config.errors import InputMissing, PlantFileError
+from tests.support.simulated_log import loaded, run
+from tests.support.simulated_rack import PLANT
+from tests.support.simulated_stories import told
+
+
+@pytest.fixture(scope="module")
+def rack(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The rack's plant file, eighteen healthy days in the database beside it."""
+    return loaded(tmp_path_factory.mktemp("rack"), told("healthy").frame)
+
+
+def test_says_what_it_learned(rack: Path) -> None:
+    """Days, every meter with its run, flow in the keeper's unit and wander, every branch with its interval."""
+    done = run("commission", rack)
+
+    assert (done.exit_code, done.stderr) == (0, "")
+    assert done.stdout.startswith("Commissioned on 7.0 days, 2026-09-01T00:00:00Z to 2026-09-08T00:00:00Z.")
+    for name in ("M1", "M2", "M3", "M4", "return", "uv", "scrubber", "carbon", "pump head", "L/h", "90 % interval"):
+        assert name in done.stdout
+
+
+def test_json_alone_on_standard_output(rack: Path) -> None:
+    """One object with units in its keys; people's text goes to standard error."""
+    done = run("commission", rack, "--json")
+    found = json.loads(done.stdout)
+
+    assert done.exit_code == 0
+    assert done.stderr.startswith("Commissioned on")
+    assert set(found) == {
+        "from", "to", "speed", "pump_head_factor", "pump_head_log_sd", "meters", "branches", "warnings"
+    }  # fmt: skip
+    assert [meter["name"] for meter in found["meters"]] == ["M1", "M2", "M3", "M4"]
+    assert set(found["meters"][0]) == {"name", "flow_l_per_h", "gain", "wander_sd", "wander_tau_h"}
+    assert set(found["branches"][0]) == {"run", "resistance_factor", "resistance_log_sd", "determined"}
+
+
+def test_flow_is_that_of_the_log(rack: Path) -> None:
+    """The carbon's 500 L/h came through counts, minutes and hours as it went in (0.5 %, its wander is 0.8 %)."""
+    story = told("healthy")
+    expected = story.baseline.flow_m3s * 3.6e6
+
+    found = json.loads(run("commission", rack, "--json").stdout)
+
+    assert [meter["flow_l_per_h"] for meter in found["meters"]] == pytest.approx(expected, rel=0.005)
+
+
+def test_days_are_given(rack: Path) -> None:
+    """Times without a zone are by the plant's clock, which is UTC in an Azorean summer."""
+    found = json.loads(
+        run("commission", rack, "--json", "--from", "2026-09-03T00:00", "--to", "2026-09-07T00:00Z").stdout
+    )
+
+    assert (found["from"], found["to"]) == ("2026-09-03T00:00:00Z", "2026-09-07T00:00:00Z")
+
+
+def test_too_few_hours_keep_nothing(rack: Path, tmp_path: Path) -> None:
+    """Refused with what is needed; the plant stays uncommissioned."""
+    plant = tmp_path / rack.name
+    shutil.copy(rack, plant)
+    shutil.copy(rack.with_suffix(".db"), plant.with_suffix(".db"))
+
+    done = run("commission", plant, "--to", "2026-09-02T00:00Z")
+
+    assert isinstance(done.exception, InputMissing)
+    assert "48 healthy hours" in str(done.exception)
+    assert done.stdout == ""
+
+
+def test_no_readings_in_that_time(rack: Path) -> None:
+    """A time after the last reading holds none."""
+    done = run("commission", rack, "--from", "2027-01-01T00:00Z")
+
+    assert isinstance(done.exception, InputMissing)
+
+
+def test_a_time_that_is_none(rack: Path) -> None:
+    """Exit code 2, the option and an example."""
+    done = run("commission", rack, "--from", "yesterday")
+
+    assert done.exit_code == 2
+    assert "--from" in done.stderr
+    assert "2026-11-22T14:00" in done.stderr
+
+
+def test_plant_faults(tmp_path: Path) -> None:
+    """Faults of the plant file come before all else."""
+    plant = tmp_path / "gully.toml"
+    plant.write_text(PLANT.replace('from = "tee 1"', 'from = "tea 1"', 1), encoding="utf-8")
+
+    assert isinstance(run("commission", plant).exception, PlantFileError)
+
+
+@pytest.mark.parametrize(("text", "code"), [(PLANT, 66), ("[plant]\n", 78)])
+def test_exit_codes(tmp_path: Path, text: str, code: int) -> None:
+    """66 without a database, 78 with a faulty plant file: one message, no traceback."""
+    plant = tmp_path / "gully.toml"
+    plant.write_text(text, encoding="utf-8")
+
+    done = subprocess.run(["clearbore", "commission", str(plant)], capture_output=True, text=True, check=False)
+
+    assert done.returncode == code
+    assert done.stdout == ""
+    assert "Traceback" not in done.stderr
+    assert str(plant.with_suffix("")) in done.stderr
+
+
+def test_keepers_unit(tmp_path: Path) -> None:
+    """US gallons where the plant file says so: 1162 gal/h of 4400 L/h."""
+    plant = loaded(tmp_path, told("healthy").frame, text=PLANT.replace('"L/h"\ntimezone', '"gal/h"\ntimezone'))
+
+    text = run("commission", plant).stdout
+
+    assert "gal/h" in text
+    assert "L/h" not in text

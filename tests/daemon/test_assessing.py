@@ -1,0 +1,127 @@
+"""From the database to an assessment."""
+
+import contextlib
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from config.errors import InputMissing
+from config.load import load_plant
+from config.plant import Target
+from config.settings import PlantFile
+from daemon.assessing import assess_stored, commission_stored, placed_meters, plant_digest
+from daemon.store.baselines import latest_baseline
+from daemon.store.opening import open_reader
+from tests.support.simulated_log import loaded, run
+from tests.support.simulated_rack import PLANT, plant_file
+from tests.support.simulated_stories import at_s, told
+
+PLANT_RECORD = plant_file().plant
+
+
+@pytest.fixture
+def rack(tmp_path: Path) -> PlantFile:
+    """The rack with eighteen healthy days in its database."""
+    return load_plant(loaded(tmp_path, told("healthy").frame))
+
+
+def db_of(rack: PlantFile) -> Path:
+    """The database beside the plant file."""
+    return Path(rack.path).with_suffix(".db")
+
+
+def test_digest_goes_by_the_water() -> None:
+    """A longer pipe, another pump speed, another K-factor: another plant."""
+    changed = [
+        PLANT.replace('length = "90 cm"', 'length = "91 cm"'),
+        PLANT.replace('speed = "100 %"', 'speed = "99 %"'),
+        PLANT.replace("pulses_per_litre = 60", "pulses_per_litre = 61"),
+        PLANT.replace('outlet = "85 cm"', 'outlet = "86 cm"'),
+    ]
+
+    digests = {plant_digest(plant_file(text).plant) for text in (PLANT, *changed)}
+
+    assert len(digests) == 1 + len(changed)
+
+
+def test_digest_does_not_go_by_names_targets_and_ports() -> None:
+    """What does not touch the water is no other plant."""
+    runs = tuple(replace(one, target=Target(low_m3s=1e-5)) for one in PLANT_RECORD.runs)
+    other = replace(PLANT_RECORD, name="another", flow_unit="gal/h", timezone="UTC", runs=runs)
+
+    assert plant_digest(other) == plant_digest(PLANT_RECORD)
+
+
+def test_digest_does_not_go_by_units() -> None:
+    """70 cm are 0.70 m, and 700 mm."""
+    texts = [PLANT.replace('"70 cm"', length) for length in ('"70 cm"', '"0.70 m"', '"700 mm"')]
+
+    assert len({plant_digest(plant_file(text).plant) for text in texts}) == 1
+
+
+def test_meters_without_a_run_tell_nothing_of_the_manifold() -> None:
+    """A meter in the top-up line, say, is not commissioned."""
+    text = PLANT + '[[meter]]\nname = "M9"\npulses_per_litre = 450\n'
+
+    assert placed_meters(plant_file(text).plant) == ("M1", "M2", "M3", "M4")
+
+
+def test_the_last_commissioning_counts(rack: PlantFile) -> None:
+    """Commissioned twice: the second is what later hours are judged by."""
+    for days in (4, 8):
+        commission_stored(rack, db_of(rack), from_s=None, to_s=at_s(24 * days), made_s=at_s(24 * 20))
+    with contextlib.closing(open_reader(db_of(rack))) as connection:
+        row = latest_baseline(connection)
+
+    assert row is not None
+    assert row.to_ms == at_s(24 * 8) * 1000
+    assert row.plant_digest == plant_digest(rack.plant)
+
+
+def test_a_failed_commissioning_leaves_the_last_one(rack: PlantFile) -> None:
+    """Nothing is half written."""
+    commission_stored(rack, db_of(rack), from_s=None, to_s=None, made_s=at_s(500))
+    with pytest.raises(InputMissing):
+        commission_stored(rack, db_of(rack), from_s=None, to_s=at_s(10), made_s=at_s(600))
+    with contextlib.closing(open_reader(db_of(rack))) as connection:
+        row = latest_baseline(connection)
+
+    assert row is not None
+    assert row.made_ms == at_s(500) * 1000
+
+
+def test_speed_of_the_commissioning_is_the_journals(rack: PlantFile, tmp_path: Path) -> None:
+    """The last entry before its end; later ones do not count."""
+    journal = tmp_path / "events.csv"
+    lines = ["2026-08-01T00:00:00Z,pump_speed,pump,80", "2026-09-01T00:00:00Z,pump_speed,pump,95",
+             "2026-09-17T00:00:00Z,pump_speed,pump,70"]  # fmt: skip
+    journal.write_text("\n".join(["time_utc,kind,target,value", *lines, ""]), encoding="utf-8")
+    assert run("load", rack.path, tmp_path / "gully.csv.gz", "--events", journal).exit_code == 0
+
+    baseline = commission_stored(rack, db_of(rack), from_s=None, to_s=None, made_s=at_s(500))
+
+    assert baseline.speed == 0.95
+
+
+def test_assessed_up_to_the_last_reading(rack: PlantFile) -> None:
+    """Or to an earlier time; a later one does not pretend to more."""
+    commission_stored(rack, db_of(rack), from_s=None, to_s=None, made_s=at_s(500))
+    last = assess_stored(rack, db_of(rack), until_s=None).assessment.now_s
+
+    assert last == at_s(24 * 18)
+    assert assess_stored(rack, db_of(rack), until_s=at_s(300)).assessment.now_s == at_s(300)
+    assert assess_stored(rack, db_of(rack), until_s=at_s(1e5)).assessment.now_s == last
+
+
+def test_no_database(tmp_path: Path) -> None:
+    """The path is named, and nothing is created."""
+    rack, missing = plant_file(), tmp_path / "none.db"
+
+    for act in (
+        lambda: assess_stored(rack, missing, until_s=None),
+        lambda: commission_stored(rack, missing, from_s=None, to_s=None, made_s=0.0),
+    ):
+        with pytest.raises(InputMissing, match=r"none\.db"):
+            act()
+    assert not missing.exists()

@@ -1,0 +1,42 @@
+"""The simulated rack's hours as a log file, and a plant file with its database filled from it."""
+
+import gzip
+from pathlib import Path
+
+import numpy as np
+from click.testing import CliRunner, Result
+
+from analysis.frames import HOUR_S, HourFrame
+from daemon.cli import group
+from tests.support.simulated_rack import PLANT
+
+EVERY_S = 300
+
+
+def run(*words: str | Path) -> Result:
+    """Run one command of the command line."""
+    return CliRunner().invoke(group, [str(word) for word in words])
+
+
+def log_of(frame: HourFrame) -> str:
+    """A reading of every meter each five minutes; a stopped pump leaves the count where it is."""
+    rate = np.nan_to_num(np.repeat(frame.rate, HOUR_S // EVERY_S, axis=0))
+    counts = np.floor(np.concatenate([np.zeros((1, len(frame.meters))), np.cumsum(rate * EVERY_S, axis=0)]))
+    times = np.datetime64(frame.start_s, "s") + np.arange(len(counts)) * np.timedelta64(EVERY_S, "s")
+    lines = [
+        f"{time}Z,{meter},{int(count)}"
+        for time, row in zip(np.datetime_as_string(times), counts, strict=True)
+        for meter, count in zip(frame.meters, row, strict=True)
+    ]
+    return "\n".join(["time_utc,meter,pulses", *lines, ""])
+
+
+def loaded(folder: Path, frame: HourFrame, *, text: str = PLANT) -> Path:
+    """The rack's plant file in a folder, its database beside it."""
+    plant = folder / "gully.toml"
+    plant.write_text(text, encoding="utf-8")
+    log = folder / "gully.csv.gz"
+    log.write_bytes(gzip.compress(log_of(frame).encode(), compresslevel=1))
+    done = run("load", plant, log)
+    assert done.exit_code == 0, done.output
+    return plant
