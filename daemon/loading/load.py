@@ -16,7 +16,7 @@ from daemon.loading.stream import LONGEST_LINE, LogStream, digest_of
 from daemon.loading.sums import MinuteRows, in_order, minute_rows, restarts_by_uptime
 from daemon.loading.tally import Counter, FileTally
 from daemon.store import records, writer
-from daemon.store.bulk import insert_minutes
+from daemon.store.bulk import insert_columns
 from daemon.store.hours import Deriver, make_deriver, refresh_hours
 from daemon.store.opening import transaction
 
@@ -252,29 +252,26 @@ class _FileRun:
         self._counter.count_rows(rows)
         with transaction(self._connection):
             self._fresh.before_insert(rows)
-            free = insert_minutes(self._connection, self._table(rows), in_blocks=before_minute is not None)
+            free = insert_columns(self._connection, self._columns(rows), in_blocks=before_minute is not None)
             self._fresh.after_insert(rows, free=free)
             if before_minute is not None:
                 self._fresh.derive(before_minute)
 
-    def _table(self, rows: MinuteRows) -> Ints:
+    def _columns(self, rows: MinuteRows) -> tuple[Ints, ...]:
         """Rows as the database's columns."""
-        columns = np.stack(
-            [
-                rows.minute,
-                self._ids[rows.column],
-                rows.part,
-                rows.counted,
-                rows.pulses,
-                rows.at_ms,
-                rows.span_ms,
-                rows.low_mhz,
-                rows.high_mhz,
-                rows.samples,
-                rows.restart,
-            ]
+        return (
+            rows.minute,
+            self._ids[rows.column],
+            rows.part,
+            rows.counted,
+            rows.pulses,
+            rows.at_ms,
+            rows.span_ms,
+            rows.low_mhz,
+            rows.high_mhz,
+            rows.samples,
+            rows.restart,
         )
-        return columns.T  # each column in one piece
 
 
 def _joined(one: Readings, other: Readings) -> Readings:

@@ -8,6 +8,7 @@ from analysis.frames import Ints
 from daemon.loading.exact import NO_UPTIME
 from daemon.loading.lines import MINUTE_MS, Readings
 from daemon.loading.words import Mask
+from daemon.store.ordering import stable_order
 
 UPTIME_SLACK_MS = 5000
 UPTIME_SLACK = 0.02
@@ -78,10 +79,7 @@ def in_order(readings: Readings) -> Ordered:
 def _by_minute(key: Ints) -> Ints:
     """Order by minute and column alone, which is all it takes where each meter's lines come in order of time."""
     minute = key // MINUTE_MS
-    minute -= minute.min()
-    if minute.max() > np.iinfo(np.uint16).max:
-        return np.argsort(minute, kind="stable")
-    return np.argsort(minute.astype(np.uint16), kind="stable")  # by counting
+    return stable_order(minute - minute.min())
 
 
 def _minute_key(readings: Readings) -> Ints:

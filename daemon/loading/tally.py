@@ -9,6 +9,7 @@ from analysis.pulses import GAP_S, WRAP_SLACK
 from daemon.loading.lines import MINUTE_MS, Readings
 from daemon.loading.sums import MinuteRows
 from daemon.loading.words import Mask
+from daemon.store.ordering import stable_order
 
 SAMPLE = 1000
 """Steps between rows that a meter's usual rate is taken from."""
@@ -85,8 +86,7 @@ class Counter:
 
     def count_rows(self, rows: MinuteRows) -> None:
         """Count restarts, wraps and gaps between the minute rows of a chunk."""
-        # the columns come in order, each in order of time: the sort is stable, and by counting
-        order = np.argsort(rows.column.astype(np.uint16), kind="stable")
+        order = stable_order(rows.column)  # each column's rows stay in order of time
         end_ms = (rows.minute * MINUTE_MS + rows.at_ms)[order]
         first_ms = end_ms - rows.span_ms[order] if rows.span_ms.any() else end_ms
         counted = rows.counted[order]
@@ -111,11 +111,9 @@ class Counter:
         self._tally.gap_s += float(elapsed_ms[gaps].sum()) / 1000
         self._tally.restarts += int(np.count_nonzero(told))
         usual_mhz = self._rate_mhz[column]
-        forward = (elapsed_ms > 0) & (step >= 0)
-        if forward.any():
-            self._rate_mhz[column] = _median_rate_mhz(step[forward], elapsed_ms[forward])
-            usual_mhz = usual_mhz or self._rate_mhz[column]
-        backward = np.flatnonzero((elapsed_ms > 0) & (step < 0) & ~told)
+        self._rate_mhz[column] = _median_rate_mhz(step, elapsed_ms) or usual_mhz
+        usual_mhz = usual_mhz or self._rate_mhz[column]
+        backward = np.flatnonzero((step < 0) & (elapsed_ms > 0) & ~told)
         at_most = 2 * usual_mhz * (elapsed_ms[backward] / 1e6) + WRAP_SLACK
         wrapped = step[backward] + self._width[column]
         # after so long that it may have gone round unseen, a count that fell tells nothing
@@ -125,6 +123,12 @@ class Counter:
 
 
 def _median_rate_mhz(step: Ints, elapsed_ms: Ints) -> int:
-    """Median rate, thousandths of a pulse a second, of a sample: it only tells wraps from restarts."""
+    """Median of the forward rates, thousandths of a pulse a second, 0 without any.
+
+    Of a sample, for all it does is to tell wraps from restarts.
+    """
     every = -(-len(step) // SAMPLE)
-    return int(np.median(step[::every] * 1_000_000 // elapsed_ms[::every]))
+    step, elapsed_ms = step[::every], elapsed_ms[::every]
+    forward = (elapsed_ms > 0) & (step >= 0)
+    rates = np.sort(step[forward] * 1_000_000 // elapsed_ms[forward])
+    return int(rates[len(rates) // 2]) if len(rates) else 0

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from analysis.frames import Ints
 from daemon.store.blocks import METERS_MOST, MINUTE_MS, MINUTES, RECORD, TIME_DIGITS, holds_minutes, meters_of_hour
 from daemon.store.opening import transaction
+from daemon.store.ordering import stable_order
 from daemon.store.writer import MINUTES_PER_DAY, mark_stale, write_minutes
 
 Mask = NDArray[np.bool_]
@@ -37,15 +38,30 @@ def insert_minutes(connection: sqlite3.Connection, table: Ints, *, in_blocks: bo
     Returns:
         Whether none had to be merged.
     """
+    return insert_columns(connection, tuple(table.T), in_blocks=in_blocks)
+
+
+def insert_columns(connection: sqlite3.Connection, columns: Sequence[Ints], *, in_blocks: bool) -> bool:
+    """As `insert_minutes`, with the table as its 11 columns, each [N]."""
+    minute, meter = columns[:2]
     with transaction(connection):
-        mark_stale(connection, days_of(table[:, 0]))
-        free = _free(connection, table[:, 0] // MINUTES, table[:, 1])
-        alone = _alone(table) & free if in_blocks else np.zeros(len(table), dtype=np.bool_)
-        single = table if alone.all() else table[alone]
-        _insert_blocks(connection, *(single[:, column] for column in (0, 1, 3, 5)))
-        _insert_rows(connection, table[free & ~alone] if not alone.all() else table[:0])
-        write_minutes(connection, _as_rows(table[~free]))
+        mark_stale(connection, days_of(minute))
+        free = _free(connection, minute // MINUTES, meter)
+        alone = _alone(columns) & free if in_blocks else np.zeros(len(minute), dtype=np.bool_)
+        which = slice(None) if alone.all() else alone
+        _insert_blocks(connection, *(columns[number][which] for number in (0, 1, 3, 5)))
+        _insert_rows(connection, _table(columns, free & ~alone))
+        write_minutes(connection, _as_rows(_table(columns, ~free)))
     return bool(free.all())
+
+
+def _table(columns: Sequence[Ints], which: Mask) -> Ints:
+    """Some rows as a table, [N, 11]."""
+    index = np.flatnonzero(which)
+    table = np.empty((len(index), len(columns)), dtype=np.int64)
+    for number, column in enumerate(columns if len(index) else ()):
+        table[:, number] = column[index]
+    return table
 
 
 def days_of(minute: Ints) -> list[int]:
@@ -68,11 +84,14 @@ def _free(connection: sqlite3.Connection, hour: Ints, meter: Ints) -> Mask:
     return free
 
 
-def _alone(table: Ints) -> Mask:
+def _alone(columns: Sequence[Ints]) -> Mask:
     """Rows of a single reading and no known restart, the only ones of their minute."""
-    further = table[:, _PART] > 0
-    followed = np.concatenate([further[1:], [False]])
-    return np.asarray((table[:, _SAMPLES] == 1) & (table[:, _RESTART] == 0) & ~further & ~followed, dtype=np.bool_)
+    alone = (columns[_SAMPLES] == 1) & (columns[_RESTART] == 0)
+    further = columns[_PART] > 0
+    if further.any():
+        alone &= ~further
+        alone[:-1] &= ~further[1:]
+    return np.asarray(alone, dtype=np.bool_)
 
 
 def _insert_rows(connection: sqlite3.Connection, table: Ints) -> None:
@@ -89,15 +108,16 @@ def _insert_blocks(connection: sqlite3.Connection, minute: Ints, meter: Ints, co
     if not len(minute):
         return
     hour = minute // MINUTES
-    key = (hour - hour[0]) * METERS_MOST + meter
-    order = np.argsort(key, kind="stable")
-    key = key[order]
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(key)) + 1])
-    records = _records(minute[order] % MINUTES * MINUTE_MS + at_ms[order], counted[order])
+    key = (hour - hour[0]) * (int(meter.max()) + 1) + meter
+    order = stable_order(key)
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(key[order])) + 1])
+    after_ms = (minute - hour * MINUTES) * MINUTE_MS + at_ms
+    records = _records(after_ms[order], counted[order])
     text = records.tobytes().decode("ascii")
     borders = [*(starts * RECORD).tolist(), len(text)]
     bodies = [text[start:end] for start, end in itertools.pairwise(borders)]
-    ids = (key[starts] + hour[0] * METERS_MOST).tolist()
+    first = order[starts]
+    ids = (hour[first] * METERS_MOST + meter[first]).tolist()
     connection.executemany("INSERT INTO minute_block (id, body) VALUES (?, ?)", zip(ids, bodies, strict=True))
 
 

@@ -12,6 +12,7 @@ from daemon.store.blocks import MINUTES, block_id
 from daemon.store.bulk import read_records
 from daemon.store.journal import read_events
 from daemon.store.opening import open_reader
+from daemon.store.ordering import stable_order
 
 __all__ = ["open_reader", "read_events", "read_hours", "read_minutes"]
 
@@ -98,18 +99,13 @@ def _block_rows(connection: sqlite3.Connection, from_minute: int, to_minute: int
     return np.column_stack([meter, minute * 60_000 + at_ms, nothing, counted, nothing, nothing])
 
 
-def _by_column(column: Ints) -> Ints:
-    """Order by column, rows of one column left as they are; by counting."""
-    return np.argsort(column.astype(np.uint16), kind="stable")
-
-
 def minute_frame(table: Ints) -> MinuteFrame:
     """A frame from rows (column, end_ms, span_ms, count, pulses, restart), [N, 6], in any order."""
-    order = _by_column(table[:, 0])
+    order = stable_order(table[:, 0])
     column, end_ms = table[order, 0], table[order, 1]
     if ((end_ms[1:] < end_ms[:-1]) & (column[1:] == column[:-1])).any():
         by_time = np.argsort(table[:, 1], kind="stable")
-        order = by_time[_by_column(table[by_time, 0])]
+        order = by_time[stable_order(table[by_time, 0])]
         column, end_ms = table[order, 0], table[order, 1]
     span_ms, counted, pulses, restart = (table[order, number] for number in range(2, 6))
     return MinuteFrame(column=column, end_ms=end_ms, span_ms=span_ms, counted=counted, pulses=pulses, restart=restart)
