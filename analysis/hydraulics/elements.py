@@ -2,14 +2,27 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.hydraulics.bore_change import barb_k, bore_change_k
 from analysis.hydraulics.fittings import check_valve_k, fitting_k, valve_k
 from analysis.hydraulics.friction import FrictionLaw
 from analysis.hydraulics.media import STANDARD_GRAVITY_M_S2, LossCurve, bed_loss, device_loss
 from config.errors import InputUnusable
-from config.plant import Barb, CheckValve, Device, Element, Fitting, FixedK, MediaBed, Pipe, Reducer, Run, Valve
+from config.plant import (
+    Barb,
+    CheckValve,
+    Device,
+    Element,
+    Fitting,
+    FittingKind,
+    FixedK,
+    MediaBed,
+    Pipe,
+    Reducer,
+    Run,
+    Valve,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +67,7 @@ class ElementLoss:
         loss: of anything else; nought for a pipe.
         media: whether a change of media changes it (devices and beds).
         shut: whether it lets nothing pass.
+        fitting: which fitting; None for anything else.
     """
 
     run: int
@@ -64,6 +78,7 @@ class ElementLoss:
     loss: LossCurve = NO_LOSS
     media: bool = False
     shut: bool = False
+    fitting: FittingKind | None = None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -128,7 +143,7 @@ def _element_losses(  # noqa: PLR0911 - one way out for each sort of element
             return [_barb(element, walk, following)]
         case Fitting():
             k = element.count * fitting_k(element.kind, bore_m=walk.bore_m, nominal_in=walk.nominal_in)
-            return [_minor(walk, k, label=_counted(element), kind="fitting")]
+            return [replace(_minor(walk, k, label=_counted(element), kind="fitting"), fitting=element.kind)]
         case Valve():
             return [_valve(element, walk)]
         case CheckValve():
