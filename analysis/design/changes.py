@@ -1,11 +1,10 @@
 """A plant with a change made to it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-import numpy as np
-
-from analysis.frames import Floats
+from analysis.hydraulics.fluid import kinematic_viscosity_m2s
+from analysis.hydraulics.media import STANDARD_GRAVITY_M_S2, bed_loss
 from config.edits import (
     Change,
     CurveEdit,
@@ -19,18 +18,12 @@ from config.edits import (
     first_valve,
     fits_pipe,
 )
-from config.plant import Element, Fitting, Pipe, Plant, Pump, Run, Valve
+from config.plant import Device, Element, Fitting, MediaBed, Pipe, Plant, Pump, Run, Valve, Water
+
+_BED_FLOW_M3S = 1e-4  # two flows fix a loss a Q + b Q^2, whichever they are
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChangedPlant:
-    """A plant after changes, and the factor [R] on the loss of each run's devices and beds."""
-
-    plant: Plant
-    media_resistance: Floats
-
-
-def changed_plant(plant: Plant, changes: Sequence[Change]) -> ChangedPlant:
+def changed_plant(plant: Plant, changes: Sequence[Change]) -> Plant:
     """Make changes one after the other; each finds what the ones before have left.
 
     Args:
@@ -38,26 +31,19 @@ def changed_plant(plant: Plant, changes: Sequence[Change]) -> ChangedPlant:
         changes: read for this plant.
     """
     runs, pump = list(plant.runs), plant.pump
-    media = np.ones(len(runs))
     for edit, names in (pair for change in changes for pair in change.edits):
         if isinstance(edit, SpeedEdit | CurveEdit):
             pump = _changed_pump(pump, edit)
-            continue
-        for index, run in enumerate(runs):
-            if run.name not in names:
-                continue
-            if isinstance(edit, MediaEdit):
-                media[index] *= edit.factor
-            else:
-                runs[index] = _changed_run(run, edit)
-    return ChangedPlant(plant=replace(plant, runs=tuple(runs), pump=pump), media_resistance=media)
+        else:
+            runs = [_changed_run(run, edit, plant.water) if run.name in names else run for run in runs]
+    return replace(plant, runs=tuple(runs), pump=pump)
 
 
 def _changed_pump(pump: Pump, edit: SpeedEdit | CurveEdit) -> Pump:
     return replace(pump, speed=edit.speed) if isinstance(edit, SpeedEdit) else replace(pump, curve=edit.curve)
 
 
-def _changed_run(run: Run, edit: RunEdit) -> Run:
+def _changed_run(run: Run, edit: RunEdit, water: Water) -> Run:
     match edit:
         case PipeEdit():
             return replace(run, path=_with_pipes(run, edit))
@@ -68,7 +54,20 @@ def _changed_run(run: Run, edit: RunEdit) -> Run:
         case OutletEdit():
             return replace(run, outlet_m=edit.outlet_m)
         case MediaEdit():
-            return run
+            return replace(run, path=tuple(_clogged(element, edit.factor, water) for element in run.path))
+
+
+def _clogged(element: Element, factor: float, water: Water) -> Element:
+    """A device or bed that costs so many times the head; a bed becomes a device by its loss at two flows."""
+    if isinstance(element, MediaBed):
+        loss = bed_loss(element, gravity_m_s2=STANDARD_GRAVITY_M_S2)
+        viscosity_m2s = float(kinematic_viscosity_m2s(water.temperature_c, water.salinity_g_per_kg))
+        linear = loss.linear_s_m2 + loss.viscous_per_m4 * viscosity_m2s
+        flows = (_BED_FLOW_M3S, 2.0 * _BED_FLOW_M3S)
+        element = Device(name=element.name, loss=tuple((q, linear * q + loss.quadratic_s2_m5 * q * q) for q in flows))
+    if not isinstance(element, Device):
+        return element
+    return replace(element, loss=tuple((flow, factor * head) for flow, head in element.loss))
 
 
 def _set(element: Element, valve: Valve) -> Element:

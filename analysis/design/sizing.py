@@ -129,6 +129,19 @@ def size(
     )
 
 
+def duty_of(plant: Plant, *, margin: float = 0.1) -> Duty:
+    """The duty point alone (see `size`).
+
+    Args:
+        plant: as built.
+        margin: share above the low target, >= 0.
+
+    Raises:
+        InputUnusable: no branch has a target, or no pump reaches them.
+    """
+    return duty_point(targets_of(plant, margin=margin), limit_speed=max(FULL_SPEED, plant.pump.speed))
+
+
 def _balanced(targets: Targets, *, limit_speed: float, fixed: bool) -> Balanced:
     """As much as can be had at the fastest speed; where that is all, at the least speed that gives it."""
     share = _largest_share(targets, limit_speed)

@@ -56,28 +56,28 @@ def draw(count: int, runs: int) -> Draws:
     )
 
 
-def drawn(network: Network, draws: Draws, *, media_resistance: Floats) -> Conditions:
-    """The draws as D cases of a network; `media_resistance` is [R], what its devices are meant to cost besides."""
+def drawn(network: Network, draws: Draws) -> Conditions:
+    """The draws as D cases of a network."""
     added = np.zeros((draws.head.size, len(network.runs)))
     for element in network.elements:
         if element.friction is None and not element.media:
             added[:, element.run] += element.loss.quadratic_s2_m5 * (_factor(element, draws) - 1.0)
     return Conditions(
         resistance=draws.resistance,
-        media_resistance=media_resistance * draws.media / draws.resistance,
+        media_resistance=draws.media / draws.resistance,
         added_k=added * draws.resistance,
         head_factor=draws.head,
     )
 
 
-def by_table(network: Network, *, media_resistance: Floats) -> Conditions:
+def by_table(network: Network) -> Conditions:
     """The network as each of the S tables of elbows has it, one case a table."""
     added = np.zeros((len(TABLES), len(network.runs)))
     for element in network.elements:
         kind = elbow_kind(element)
         if kind is not None:
             added[:, element.run] += element.loss.quadratic_s2_m5 * (elbow_factors(kind) - 1.0)
-    return Conditions(added_k=added, media_resistance=media_resistance)
+    return Conditions(added_k=added)
 
 
 def elbow_kind(element: ElementLoss) -> FittingKind | None:

@@ -94,12 +94,12 @@ def targets_of(plant: Plant, *, margin: float, without: frozenset[str] = frozens
 def need_and_aim(run: Run, *, margin: float) -> tuple[float, float]:
     """Flow that a branch needs at least, and flow that it is balanced to, m3/s; noughts without a target.
 
-    It needs its low target and the margin; it is balanced to the middle of its target, or to what it needs if that is
+    It needs its low target and the margin, but never more than its high target; it is balanced to the middle of its target, or to what it needs if that is
     more or there is no high target. With a high target alone, both are half of that.
     """
     low = run.target.low_m3s if run.target is not None else None
     high = run.target.high_m3s if run.target is not None else None
     if not low:
         return (0.5 * high, 0.5 * high) if high else (0.0, 0.0)
-    need = low * (1.0 + margin)
+    need = min(low * (1.0 + margin), high or np.inf)
     return need, max(need, 0.5 * (low + high)) if high else need
