@@ -1,12 +1,22 @@
 """What holds for every test."""
 
 import os
-from collections.abc import Generator
+import sys
+from collections.abc import Generator, Iterator
+from pathlib import Path
 
 import pytest
 
 NO_SKIP = "CLEARBORE_NO_SKIP"
 """Set to 1 where every program that a test may need is installed: then a skipped test is a failure."""
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _this_environment_first() -> Iterator[None]:
+    """`clearbore` is the one beside the interpreter of the tests, whether its environment is activated or not."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PATH", f"{Path(sys.executable).parent}{os.pathsep}{os.environ.get('PATH', os.defpath)}")
+        yield
 
 
 @pytest.hookimpl(wrapper=True)
