@@ -105,10 +105,9 @@ def _medians(values: Floats) -> tuple[Floats, Ints]:
     known = np.count_nonzero(~np.isnan(values), axis=0)
     if not len(values):
         return np.full(len(columns), np.nan), known
-    ordered = np.sort(values, axis=0)  # nan last
-    low = ordered[np.maximum(known - 1, 0) // 2, columns]
-    high = ordered[np.minimum(known // 2, len(ordered) - 1), columns]
-    return np.where(known > 0, (low + high) / 2, np.nan), known
+    low, high = np.maximum(known - 1, 0) // 2, np.minimum(known // 2, len(values) - 1)
+    ordered = np.partition(values, np.unique([low, high]), axis=0)  # nan last
+    return np.where(known > 0, (ordered[low, columns] + ordered[high, columns]) / 2, np.nan), known
 
 
 def day_window_ms(day: int) -> tuple[int, int]:

@@ -104,14 +104,13 @@ class LogStream:
             gathered += len(block)
             if gathered < self._chunk_bytes:
                 continue
-            text = b"".join(pieces)
-            end = text.rfind(b"\n") + 1
-            if len(text) - end > LONGEST_LINE:
-                text += b"\n"
-                end = len(text)
+            end = block.rfind(b"\n") + 1
             if end:
-                yield text[:end]
-            pieces, gathered = [text[end:]], len(text) - end
+                yield b"".join([*pieces[:-1], block[:end]])
+                pieces, gathered = [block[end:]], len(block) - end
+            elif gathered > self._chunk_bytes + LONGEST_LINE:
+                yield b"".join([*pieces, b"\n"])
+                pieces, gathered = [], 0
         text = b"".join(pieces)
         if self.damage is not None:
             end = text.rfind(b"\n") + 1

@@ -32,7 +32,7 @@ class Text:
 
     def __init__(self, data: bytes) -> None:
         padding = bytes(PAD)
-        padded = padding + data + padding
+        padded = b"".join([padding, data, padding])
         self.bytes = np.frombuffer(padded, dtype=np.uint8)
         self._words = np.ndarray(shape=(len(padded) - 7,), dtype="<u8", buffer=padded, strides=(1,))
 

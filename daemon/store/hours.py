@@ -1,6 +1,5 @@
 """Keep the hour rows level with the minute rows. Imports numpy: not for the always-on process."""
 
-import itertools
 import sqlite3
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -177,10 +176,8 @@ def _write_hours(connection: sqlite3.Connection, deriver: Deriver, day: int, hou
     """Store the hours of a day; none for an hour without a reading or a stopped pump."""
     spans = [(day * 24, day * 24 + 24, meter) for meter in deriver.ids]
     connection.executemany("DELETE FROM hour WHERE hour >= ? AND hour < ? AND meter = ?", spans)
-    pulses, seconds, off_s = hours.pulses.tolist(), hours.seconds.tolist(), hours.off_s.tolist()
-    rows = [
-        (day * 24 + hour, meter, pulses[hour][column], seconds[hour][column], off_s[hour])
-        for hour, (column, meter) in itertools.product(range(24), enumerate(deriver.ids))
-        if seconds[hour][column] > 0 or off_s[hour] > 0
-    ]
+    hour, column = np.nonzero((hours.seconds > 0) | (hours.off_s > 0)[:, None])
+    meter = np.array(deriver.ids, dtype=np.int64)[column]
+    pulses, seconds, off_s = hours.pulses[hour, column], hours.seconds[hour, column], hours.off_s[hour]
+    rows = zip(*(side.tolist() for side in (day * 24 + hour, meter, pulses, seconds, off_s)), strict=True)
     connection.executemany("INSERT INTO hour VALUES (?, ?, ?, ?, ?)", rows)
