@@ -17,6 +17,7 @@ COMMANDS = {
     "load": "Load log files into the database.",
     "predict": "Say what flow every branch should get.",
     "report": "Write the maintenance report, one HTML page.",
+    "size": "Say what pump a plant needs, how its valves balance it, and what changes would bring.",
     "status": "Say what each meter last said, and how collecting goes.",
 }
 

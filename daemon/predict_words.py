@@ -6,6 +6,7 @@ from typing import Any
 from analysis.prediction import PredictedRun, Prediction, Verdict
 from config.plant import Plant, Target
 from config.units import show_flow, show_head
+from daemon.tables import columns
 
 LPH_PER_M3S = 3.6e6
 COSTLY_SHOWN = 3
@@ -55,21 +56,23 @@ def _row(run: PredictedRun, unit: str) -> tuple[str, ...]:
     return (
         run.name,
         show_flow(run.flow_m3s, unit),
-        f"{_number(run.low_m3s, unit)} to {_number(run.high_m3s, unit)}",
-        _target(run.target, unit),
-        _verdict(run),
+        range_words(run, unit),
+        target_words(run.target, unit),
+        verdict_words(run),
         f"{run.velocity_m_s:.2f} m/s",
         show_head(run.head_loss_m, unit),
     )
 
 
-def _verdict(run: PredictedRun) -> str:
+def verdict_words(run: PredictedRun) -> str:
+    """The flow against its target; nothing without one."""
     if run.verdict is Verdict.NO_TARGET:
         return ""
     return run.verdict.value if run.sure else f"{run.verdict.value}, not sure"
 
 
-def _target(target: Target | None, unit: str) -> str:
+def target_words(target: Target | None, unit: str) -> str:
+    """A target without its unit, as in a table: "220 to 420"."""
     if target is None or (target.low_m3s is None and target.high_m3s is None):
         return "-"
     if target.high_m3s is None:
@@ -79,14 +82,18 @@ def _target(target: Target | None, unit: str) -> str:
     return f"{_number(target.low_m3s, unit)} to {_number(target.high_m3s, unit)}"
 
 
+def range_words(run: PredictedRun, unit: str) -> str:
+    """The interval of a flow without its unit: "950 to 1,320"."""
+    return f"{_number(run.low_m3s, unit)} to {_number(run.high_m3s, unit)}"
+
+
 def _number(flow_m3s: float, unit: str) -> str:
     return show_flow(flow_m3s, unit).removesuffix(f" {unit}")
 
 
 def _table(rows: list[tuple[str, ...]], *, after: int) -> list[str]:
     """Columns in line; a heading for the inner runs before row `after`, if there are any."""
-    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    lines = columns(rows)
     if after < len(lines):
         lines.insert(after, "between the pump and the branches:")
     return lines
