@@ -143,8 +143,8 @@ def made_by(forecasts: tuple[Forecast, ...], at_s: float) -> tuple[Forecast, ...
 
 def test_now_is_a_cut_too() -> None:
     """Asked for an earlier time, the whole frame says what the cut one says."""
-    story = told("carbon clogs")
-    hours = AT + 60
+    story = told("uv restricted")
+    hours = AT + 10
 
     one = assessed(story.rack, story.baseline, story.frame, hours=hours)
     other = assessed(story.rack, story.baseline, cut(story.frame, hours))

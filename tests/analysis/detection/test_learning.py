@@ -12,7 +12,7 @@ from analysis.frames import Floats
 from tests.support.noise_models import dense_covariance, model_of, series_of
 
 GUESS = first_guess(np.array([[1.8], [0.6]]), np.array([0.002]))
-LONG_H = 1200
+LONG_H = 1000
 
 
 def parameters(model: NoiseModel) -> Floats:
@@ -47,7 +47,7 @@ def test_likelihood_is_that_of_the_dense_gaussian(missing: bool) -> None:  # noq
 
 
 def test_long_series_give_the_true_noise() -> None:
-    """1200 hours of noise that is not the prior's: every spread within a quarter, time constants within a half.
+    """1000 hours of noise that is not the prior's: every spread within a quarter, time constants within a half.
 
     The spread of an AR(1) of time constant tau is known from T hours to about sqrt(tau / T), 13 % at 24 h.
     """

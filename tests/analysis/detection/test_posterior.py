@@ -94,11 +94,11 @@ def test_probabilities_sum_to_one() -> None:
 
 
 def test_statistic_grows_by_one_an_hour_on_a_healthy_plant() -> None:
-    """Shiryaev-Roberts: E[R_n] = n under the true model (Pollak 1985; arXiv 0903.3352); Monte Carlo of 400 series.
+    """Shiryaev-Roberts: E[R_n] = n under the true model (Pollak 1985; arXiv 0903.3352); Monte Carlo of 250 series.
 
     Steps without spans, for which the identity is exact; 4 standard errors, which are less than a fifth.
     """
-    model, hours, warm, runs = model_of(1, commons=1, wander_sd=0.006), 8, 20, 400
+    model, hours, warm, runs = model_of(1, commons=1, wander_sd=0.006), 8, 20, 250
     hypotheses = one_meter((1.0, 0.0, 0.0))
     random = np.random.default_rng(22)
     values = []
@@ -114,7 +114,7 @@ def test_statistic_grows_by_one_an_hour_on_a_healthy_plant() -> None:
 
 def test_statistic_grows_no_faster_with_ramps_and_spans() -> None:
     """With all shapes, and sizes integrated over, the bound on false alarms must still hold: E[R_n] <= n."""
-    model, hours, warm, runs = model_of(3, commons=1), 8, 20, 200
+    model, hours, warm, runs = model_of(3, commons=1), 8, 20, 150
     random = np.random.default_rng(23)
     values = []
     for _ in range(runs):

@@ -79,7 +79,7 @@ def clogged() -> Watch:
     return watched(healthy() + stepped("branch a", 0.12))
 
 
-@pytest.mark.parametrize("seed", [61, 62, 63])
+@pytest.mark.parametrize("seed", [61, 62])
 def test_healthy_months_raise_nothing(seed: int) -> None:
     """Two months of healthy readings a seed, three meters."""
     assert watched(healthy(1500, seed=seed)).changes == []
