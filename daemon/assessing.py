@@ -27,10 +27,11 @@ WEEK_S = 7 * 86_400
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assessed:
-    """An assessment and the journal that it was made with."""
+    """An assessment, and the journal and the baseline that it was made with."""
 
     assessment: Assessment
     events: tuple[Event, ...]
+    baseline: Baseline
 
 
 def placed_meters(plant: Plant) -> tuple[str, ...]:
@@ -92,7 +93,7 @@ def assess_stored(plant_file: PlantFile, db: pathlib.Path, *, until_s: float | N
             f"{db}: there are no readings after the commissioning{until}: "
             "`clearbore load` or `clearbore collect` brings them in"
         )
-    return Assessed(assessment=assess(plant_file, baseline, frame, events, now_s), events=events)
+    return Assessed(assessment=assess(plant_file, baseline, frame, events, now_s), events=events, baseline=baseline)
 
 
 def _now_s(connection: sqlite3.Connection, until_s: float | None) -> float | None:

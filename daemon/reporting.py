@@ -37,7 +37,7 @@ def stored_content(
     with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
         refused = read_rejected(connection)
     rejected = [Rejected(source=row.source, reason=row.reason, times=row.times) for row in refused]
-    return gather(plant_file, known.assessment, known.events, rejected, week=week)
+    return gather(plant_file, known.assessment, known.events, rejected, week=week, baseline=known.baseline)
 
 
 def page_text(content: Content) -> str:
@@ -50,8 +50,13 @@ def json_text(content: Content) -> str:
     return json.dumps(figures_of(content), ensure_ascii=False, allow_nan=False)
 
 
-def write_whole(path: pathlib.Path, text: str) -> None:
+def write_whole(path: pathlib.Path, text: str, *, option: str = "--out") -> None:
     """Write a file so that whoever opens it finds the old one or the new one, and never a part.
+
+    Args:
+        path: the file.
+        text: what it holds then.
+        option: of the command line, by which another path can be named.
 
     Raises:
         OutputUnwritable: says why.
@@ -68,5 +73,5 @@ def write_whole(path: pathlib.Path, text: str) -> None:
             part.unlink(missing_ok=True)
         reason = error.strerror or str(error)
         raise OutputUnwritable(
-            f"{path}: the report cannot be written ({reason}): name a folder that is there and yours with --out"
+            f"{path}: the page cannot be written ({reason}): name a folder that is there and yours with {option}"
         ) from error

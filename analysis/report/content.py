@@ -11,10 +11,13 @@ from enum import StrEnum
 import numpy as np
 
 from analysis.assessment import Assessment, Candidate, Finding, Forecast, MeterState, Recovery, Status
+from analysis.commissioning import Baseline
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S
+from analysis.hydraulics.network import Conditions, compile_network
 from analysis.report import words
 from analysis.report.period import Period, report_period
+from analysis.report.pump_chart import PumpChart, pump_chart
 from analysis.report.tasks import OffTarget, Task, tasks
 from analysis.report.trends import Hours, Lettered, Scene, Trend, hours_of, run_trends, whole_trend
 from analysis.report.window import by_day, lowest, mean
@@ -78,7 +81,10 @@ class MeterLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Content:
-    """All of it, in the order of the page."""
+    """All of it, in the order of the page.
+
+    `commissioned` is the pump against the manifold as commissioned; None where the baseline is not at hand.
+    """
 
     plant: Plant
     period: Period
@@ -100,21 +106,24 @@ class Content:
     pauses: tuple[Event, ...]
     recoveries: tuple[Recovery, ...]
     never_apart: tuple[tuple[str, str], ...]
+    commissioned: PumpChart | None = None
 
 
-def gather(
+def gather(  # noqa: PLR0913 - what is known, from as many sources
     plant_file: PlantFile,
     assessment: Assessment,
     events: Sequence[Event],
     rejected: Sequence[Rejected],
     *,
     week: str | None,
+    baseline: Baseline | None = None,
 ) -> Content:
     """Gather the content of a report.
 
     Raises:
         ValueError: `week` names no ISO week.
         InputMissing: there are no readings in the week.
+        NoSolution: the plant as commissioned does not run at one of the speeds that its pump is shown at.
     """
     plant = plant_file.plant
     period = report_period(plant_file, *_span_s(assessment), week)
@@ -155,7 +164,15 @@ def gather(
         pauses=tuple(event for event in within if event.kind is EventKind.FEED_PAUSE),
         recoveries=tuple(job for job in assessment.recoveries if period.trend_start_s <= job.at_s < period.end_s),
         never_apart=tuple((pair.first, pair.second) for pair in assessment.isolability if pair.hours is None),
+        commissioned=None if baseline is None else _commissioned(plant, baseline),
     )
+
+
+def _commissioned(plant: Plant, baseline: Baseline) -> PumpChart:
+    """The pump and the manifold as they were fitted to the healthy days."""
+    state = baseline.state(compile_network(plant))
+    conditions = Conditions(speed=state.speed, head_factor=state.head_factor, resistance=state.resistance)
+    return pump_chart(plant, conditions=conditions)
 
 
 def _span_s(assessment: Assessment) -> tuple[int, int]:

@@ -13,7 +13,7 @@ from analysis.report.svg import inline_svg
 from config.plant import PUMP_NODE, Plant, Run
 from config.units import head_in, head_unit, show_head
 
-LABEL_CHARACTERS = 27
+LABEL_CHARACTERS = 29
 ROW_PT = 21
 SHOWN_LEAST_M = 5e-4
 
@@ -58,7 +58,8 @@ def head_lines(plant: Plant, prediction: Prediction) -> tuple[HeadLine, ...]:
     A shared way leads to an inner run behind which there are branches only, with every element a step.
 
     Args:
-        plant: as built. prediction: of it.
+        plant: as built.
+        prediction: of it.
     """
     found = {run.name: run for run in prediction.runs}
     shared = [
@@ -153,7 +154,7 @@ def _cost(loss_m: float, unit: str) -> str:
 
 def _figure(rows: Sequence[_Row], unit: str) -> Figure:
     figure, axes = new_canvas(ROW_PT * len(rows) + 46)
-    place_axes(figure, axes, (178, 78, 4, 42))
+    place_axes(figure, axes, (188, 76, 4, 42))
     row_axis(axes, len(rows))
     reach = [head_in(unit, head) for row in rows for head in (row.before_m, row.after_m)]
     axes.set_xlim(min(0.0, *reach), 1.02 * max(*reach, 1e-6))

@@ -7,6 +7,7 @@ import jinja2
 from markupsafe import Markup
 
 from analysis.assessment import Assessment
+from analysis.commissioning import Baseline
 from analysis.events import Event
 from analysis.report import words
 from analysis.report.canvas import LABEL_CHARACTERS
@@ -14,6 +15,9 @@ from analysis.report.content import Content, Rejected, Verdict, gather
 from analysis.report.evidence import evidence_figure
 from analysis.report.figures import completeness_figure, trend_figure
 from analysis.report.palette import css_variables
+from analysis.report.pump_figure import pump_figure
+from analysis.report.readouts import measured_readouts
+from analysis.report.schematic import schematic, schematic_key
 from analysis.report.trends import Trend, turning_points
 from config.plant import Plant
 from config.settings import PlantFile
@@ -21,13 +25,14 @@ from config.settings import PlantFile
 JOURNAL_ROWS = 80
 
 
-def render_page(
+def render_page(  # noqa: PLR0913 - what is known, from as many sources
     plant_file: PlantFile,
     assessment: Assessment,
     events: Sequence[Event],
     rejected: Sequence[Rejected],
     *,
     week: str | None = None,
+    baseline: Baseline | None = None,
 ) -> str:
     """The report of a plant as one self-contained HTML page; the same input gives the same bytes.
 
@@ -37,12 +42,13 @@ def render_page(
         events: the journal, in any order.
         rejected: input that was refused, counted.
         week: ISO week ("2026-W47") in the plant's time zone; None for the last `trend_days`.
+        baseline: the plant as commissioned, for the picture of its pump; None leaves that out.
 
     Raises:
         ValueError: `week` names no ISO week.
         InputMissing: there are no readings in the week.
     """
-    return page_of(gather(plant_file, assessment, events, rejected, week=week))
+    return page_of(gather(plant_file, assessment, events, rejected, week=week, baseline=baseline))
 
 
 def page_of(content: Content) -> str:
@@ -55,7 +61,9 @@ def page_of(content: Content) -> str:
         undefined=jinja2.StrictUndefined,
     )
     environment.filters.update(_filters(content))
-    page = environment.get_template("page.html.j2").render(
+    page = environment.get_template(
+        "page.html.j2"
+    ).render(
         content=content,
         plant=content.plant,
         period=content.period,
@@ -63,6 +71,9 @@ def page_of(content: Content) -> str:
         trends=[(trend, _trend_svg(content, trend, f"trend{place}")) for place, trend in enumerate(content.trends)],
         whole_svg=_trend_svg(content, content.whole, "whole") if content.whole else None,
         evidence_svgs=_evidence_svgs(content),
+        strips=_schematic_svgs(content),
+        key=Markup(schematic_key(prefix="key", measured=True)),  # noqa: S704 - of fixed words
+        commissioned_svg=_commissioned_svg(content),
         turning_points=turning_points,
         completeness_svg=_completeness_svg(content),
         journal=content.journal[-JOURNAL_ROWS:],
@@ -121,6 +132,20 @@ def _evidence_svgs(content: Content) -> dict[str, Markup]:
         for place, known in enumerate(content.findings)
         if known.finding.evidence
     }
+
+
+def _schematic_svgs(content: Content) -> list[Markup]:
+    """The manifold with the flows of the last day, in strips."""
+    title = "The manifold and its measured flows"
+    drawn = schematic(content.plant, measured_readouts(content), prefix="plan", title=title)
+    return [Markup(strip) for strip in drawn]  # noqa: S704 - escaped where written
+
+
+def _commissioned_svg(content: Content) -> Markup | None:
+    if content.commissioned is None:
+        return None
+    title = "Pump and manifold as commissioned"
+    return Markup(pump_figure(content.commissioned, content.plant.flow_unit, "commissioned", title=title))  # noqa: S704 - escaped where written
 
 
 def _completeness_svg(content: Content) -> Markup | None:

@@ -67,7 +67,7 @@ def _filters(plant: Plant) -> dict[str, Callable[..., str]]:
     unit = plant.flow_unit
     return {
         "flow": lambda value: show_flow(value, unit),
-        "bare": lambda value: show_flow(value, unit).removesuffix(unit).rstrip(),
+        "bare": lambda value: show_flow(value, unit).removesuffix(unit).rstrip().replace("-", words.MINUS),
         "range": lambda run: range_words(run, unit).removesuffix(unit).rstrip(),
         "target": lambda value: words.target(value, unit).removesuffix(unit).rstrip(),
         "head": lambda value: show_head(value, unit),

@@ -122,13 +122,13 @@ def _draw_points(axes: Axes, chart: PumpChart, unit: str) -> None:
     flow, head = points[chart.asked]
     axes.plot([flow, flow, 0], [0, head, head], color=palette.INK.light, linewidth=0.9, dashes=(1.2, 2), label="_to")
     axes.plot([flow], [head], "o", markersize=9, color=palette.INK.light, label="operating point", linestyle="none")
-    on_right = flow > sum(axes.get_xlim()) / 2
-    axes.annotate(
-        _point(chart.now, unit),
-        (flow, head),
-        xytext=(-8 if on_right else 8, 9),
-        textcoords="offset points",
-        ha="right" if on_right else "left",
+    axes.text(
+        0.985,
+        0.975,
+        f"at {_speed(chart.now)}: {_point(chart.now, unit)}",
+        transform=axes.transAxes,
+        ha="right",
+        va="top",
         color=palette.INK.light,
         parse_math=False,
     )

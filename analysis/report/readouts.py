@@ -91,12 +91,14 @@ def verdict_words(run: PredictedRun) -> str:
 
 def range_words(run: PredictedRun, unit: str) -> str:
     """The 90 % interval of a flow, "950 to 1,320 L/h"."""
-    return f"{show_flow(run.low_m3s, unit).removesuffix(unit).strip()} to {show_flow(run.high_m3s, unit)}"
+    return f"{show_flow(run.low_m3s, unit).removesuffix(unit).strip()} to {show_flow(run.high_m3s, unit)}".replace(
+        "-", words.MINUS
+    )
 
 
 def _predicted(run: PredictedRun, unit: str) -> Readout:
     flow = show_flow(run.flow_m3s, unit)
-    aside = f"range {range_words(run, unit)}"
+    aside = f"range {range_words(run, unit).removesuffix(unit).strip()}"
     if not run.is_branch:
         return Readout(flow_m3s=run.flow_m3s, flow=flow, aside=aside)
     return Readout(

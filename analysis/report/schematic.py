@@ -27,7 +27,7 @@ from analysis.report.signs import (
     shape,
     text_width,
 )
-from analysis.report.tree_rows import LEFT, Line, Row, Strip, strips, tree_layout
+from analysis.report.tree_rows import LEFT, PART_HEIGHT, Line, Row, Strip, strips, tree_layout
 from config.plant import Barb, CheckValve, Device, MediaBed, Pipe, Plant, Run, Valve
 from config.units import show_bore, show_head
 
@@ -169,18 +169,11 @@ def _branch(root: ET.Element, sheet: _Sheet, row: Row) -> None:
     if readout.mark is not None:
         draw_mark(root, readout.mark, text_x + 6.5, row.top + 48.5, sure=readout.sure)
     label(root, text_x + 18.0, row.top + 52.5, readout.verdict, size=12.0, bold=readout.mark in {Mark.LOW, Mark.HIGH})
-    label(root, OUT, row.top + 52.5 if _fits(readout, text_x) else row.top + 67.0, readout.aside, colour=MUTED,
-          anchor="end")  # fmt: skip
-    room = OUT - text_x - (0.0 if _fits(readout, text_x) else text_width(readout.aside, SMALL) + 8.0)
-    outlet = f"out at {show_head(run.outlet_m or 0.0, sheet.plant.flow_unit)}"
-    label(root, text_x, row.top + 67.0, fitted(f"{bore_words(run)}, {outlet}", room, SMALL), colour=MUTED)
-    label(root, text_x, row.top + 81.0, fitted(part_words(run), OUT - text_x, SMALL), colour=MUTED)
-
-
-def _fits(readout: Readout, text_x: float) -> bool:
-    """Whether verdict and aside have room beside one another."""
-    needed = 18.0 + text_width(readout.verdict, 12.0) + text_width(readout.aside, SMALL) + 8.0
-    return needed <= OUT - text_x
+    label(root, OUT, row.top + 67.0, readout.aside, colour=MUTED, anchor="end")
+    room = OUT - text_x - text_width(readout.aside, SMALL) - 8.0
+    label(root, text_x, row.top + 67.0, fitted(bore_words(run), room, SMALL), colour=MUTED)
+    about = [f"out at {show_head(run.outlet_m or 0.0, sheet.plant.flow_unit)}", part_words(run)]
+    label(root, text_x, row.top + 81.0, fitted(", ".join(filter(None, about)), OUT - text_x, SMALL), colour=MUTED)
 
 
 def _parts(root: ET.Element, run: Run, readout: Readout, row: Row) -> None:
@@ -201,9 +194,8 @@ def _inner(root: ET.Element, sheet: _Sheet, row: Row) -> None:
     text_x = row.x + TEXT_IN + 2.0
     middle = row.top + row.height / 2
     parts = parts_of(run)
-    step = min(20.0, (row.height - 16.0) / max(len(parts), 1))
     for place, part in enumerate(parts):
-        draw_part(root, part, row.x, middle + (place - (len(parts) - 1) / 2) * step, upright=True)
+        draw_part(root, part, row.x, middle + (place - (len(parts) - 1) / 2) * PART_HEIGHT, upright=True)
     x = OUT - text_width(readout.flow, 13.0, bold=True) - 10.0
     for letter in reversed(readout.letters):
         x -= 24.0
@@ -236,14 +228,14 @@ def part_words(run: Run) -> str:
     return ", ".join([text for text in said if text] + ([f"meter {run.meter}"] if run.meter is not None else []))
 
 
-def _part_words(element: object) -> str:
+def _part_words(element: object) -> str:  # noqa: PLR0911 - one way out for each sort of element
     match element:
         case Valve(kind=kind, closed_deg=0.0):
             return f"{kind.value} open"
         case Valve(kind=kind, closed_deg=closed) if closed >= 90.0:  # noqa: PLR2004 - a quarter turn
             return f"{kind.value} shut"
         case Valve(kind=kind, closed_deg=closed):
-            return f"{kind.value} {closed:.0f}\N{DEGREE SIGN} from open"
+            return f"{kind.value} at {closed:.0f}\N{DEGREE SIGN}"
         case CheckValve(kind=kind):
             return kind.value
         case Device(name=name) | MediaBed(name=name):

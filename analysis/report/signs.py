@@ -14,7 +14,7 @@ from config.plant import CheckValve, Device, MediaBed, Run, Valve
 SMALL = 11.5
 NAME = 14.0
 WIDE_SHARE = 1.75
-MEAN_ADVANCE = 0.535
+MEAN_ADVANCE = 0.5
 BOLD_ADVANCE = 0.58
 
 INK = "var(--ink)"

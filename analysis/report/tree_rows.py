@@ -7,14 +7,17 @@ tall tree is cut between rows into strips, which stand side by side on a wide pa
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from analysis.report.signs import parts_of
 from config.plant import PUMP_NODE, Run
 
 LEFT = 22.0
 DEEPEST = 150.0
 STEP = 26.0
-PUMP_HEIGHT = 66.0
+PUMP_FOOT = 35.0
+PUMP_HEIGHT = 60.0
 BRANCH_HEIGHT = 98.0
 INNER_HEIGHT = 60.0
+PART_HEIGHT = 22.0
 PIPE_DROP = 30.0
 STRIP_HEIGHT = 690.0
 
@@ -70,6 +73,8 @@ def tree_layout(runs: Sequence[Run]) -> Layout:
         runs: of the plant, in file order.
     """
     page = _Page(runs=runs, rows=[], lines=[], y=PUMP_HEIGHT, step=_step(runs))
+    first = tuple(index for index, run in enumerate(runs) if run.start == PUMP_NODE)
+    page.lines.append(Line(x0=LEFT, y0=PUMP_FOOT, x1=LEFT, y1=page.y, runs=first))
     _lay_node(page, PUMP_NODE, LEFT)
     return Layout(rows=tuple(page.rows), lines=tuple(page.lines), height=page.y)
 
@@ -155,8 +160,8 @@ def _lay_node(page: _Page, node: str, x: float) -> None:
 
 
 def _lay_inner(page: _Page, index: int, x: float, from_y: float) -> None:
-    row = Row(run=index, x=x, top=page.y, height=INNER_HEIGHT)
-    page.rows.append(row)
-    page.y += INNER_HEIGHT
+    height = max(INNER_HEIGHT, PART_HEIGHT * (1 + len(parts_of(page.runs[index]))))
+    page.rows.append(Row(run=index, x=x, top=page.y, height=height))
+    page.y += height
     page.lines.append(Line(x0=x, y0=from_y, x1=x, y1=page.y, runs=(index,)))
     _lay_node(page, page.runs[index].end or "", x)

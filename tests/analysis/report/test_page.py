@@ -118,7 +118,7 @@ def test_pictures_have_words(page: str) -> None:
     """Every picture is named and described for those who cannot see it."""
     outline = Outline(page)
 
-    assert len(outline.svgs) == 5 + 1 + 1 + 1
+    assert len(outline.svgs) == 5 + 1 + 1 + 1 + 2
     for svg in outline.svgs:
         assert svg["role"] == "img"
         assert set((svg["aria-labelledby"] or "").split()) <= set(outline.ids)
