@@ -1,5 +1,6 @@
 """What README.md says is whole and true: every command, option, key, finding and word is in it, and its commands run."""
 
+import ast
 import json
 import os
 import re
@@ -255,14 +256,14 @@ def folder_section(folder: str) -> str:
 
 
 def test_the_guide_lists_every_module() -> None:
-    """In the list of its folder, so that the tree can be trusted."""
+    """In the list of its folder, so that the tree can be trusted; a failure shows the lines to add."""
     missing = [
-        str(path.relative_to(TOP))
+        f"**{path.parent.relative_to(TOP)}/** - `{path.name}` {(ast.get_docstring(ast.parse(path.read_text())) or '?').splitlines()[0]}"
         for path in MODULES
         if f"`{path.name}`" not in folder_section(str(path.parent.relative_to(TOP)))
     ]
 
-    assert missing == []
+    assert missing == [], "add to DEVELOPERS.md:\n" + "\n".join(missing)
 
 
 @pytest.mark.parametrize("folder", sorted({str(path.parent.relative_to(TOP)) for path in MODULES}))
