@@ -22,7 +22,7 @@ WORK_SD = {"media_changed": 0.05, "valve_set": 0.30, "pump_cleaned": 0.05, "mete
 SPEED_TRUST = 0.10
 # The limit allows for a noise model that was itself learned from a few days: this many times fewer false alarms are
 # asked for than wanted. Tuned on simulated plants (tests/bench).
-CAUTION = 2.5
+CAUTION = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
