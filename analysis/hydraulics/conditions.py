@@ -1,12 +1,15 @@
 """How a manifold runs, as against how it was built; one case or thousands."""
 
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
-from analysis.frames import Floats
+from analysis.frames import Floats, Ints
 from analysis.hydraulics.circuit import Bools, Network
 
+Value = TypeVar("Value")
 CaseValue = float | Floats
 RunValue = float | Floats
 
@@ -45,6 +48,22 @@ class Conditions:
     closed: bool | Bools = False
     pump_stopped: bool | Bools = False
 
+    def take(self, cases: slice, runs: Ints) -> "Conditions":
+        """The same for some of the cases, its runs in the order of [R] indices."""
+        return Conditions(
+            speed=None if self.speed is None else _some_cases(self.speed, cases),
+            head_factor=_some_cases(self.head_factor, cases),
+            flow_factor=_some_cases(self.flow_factor, cases),
+            viscosity_m2s=None if self.viscosity_m2s is None else _some_cases(self.viscosity_m2s, cases),
+            sump_rise_m=_some_cases(self.sump_rise_m, cases),
+            resistance=_some_runs(self.resistance, cases, runs),
+            media_resistance=_some_runs(self.media_resistance, cases, runs),
+            added_k=_some_runs(self.added_k, cases, runs),
+            outlet_rise_m=_some_runs(self.outlet_rise_m, cases, runs),
+            closed=_some_runs(self.closed, cases, runs),
+            pump_stopped=_some_cases(self.pump_stopped, cases),
+        )
+
 
 AS_BUILT = Conditions()
 
@@ -76,11 +95,10 @@ class CaseArrays:
     sump_m: Floats
     pump_closed: Bools
 
-    def take(self, cases: slice | np.ndarray) -> "CaseArrays":
-        """The same for some of the cases, by a slice or [b] indices."""
-        count = len(range(*cases.indices(self.cases))) if isinstance(cases, slice) else int(cases.size)
+    def take(self, cases: Ints) -> "CaseArrays":
+        """The same for some of the cases, by [b] indices."""
         return CaseArrays(
-            cases=count,
+            cases=cases.size,
             friction_s2_m5=_columns(self.friction_s2_m5, cases),
             reynolds_s_m3=_columns(self.reynolds_s_m3, cases),
             linear_s_m2=_columns(self.linear_s_m2, cases),
@@ -95,11 +113,41 @@ class CaseArrays:
         )
 
 
-def case_arrays(network: Network, conditions: Conditions) -> CaseArrays:
-    """The network's coefficients under the conditions.
+def count_cases(network: Network, conditions: Conditions) -> int:
+    """How many cases the conditions are.
 
     Raises:
         ValueError: shapes that do not fit the network or one another.
+    """
+    runs = len(network.runs)
+    by_run = (
+        conditions.resistance,
+        conditions.media_resistance,
+        conditions.added_k,
+        conditions.outlet_rise_m,
+        conditions.closed,
+    )
+    by_case = (
+        conditions.speed,
+        conditions.head_factor,
+        conditions.flow_factor,
+        conditions.viscosity_m2s,
+        conditions.sump_rise_m,
+        conditions.pump_stopped,
+    )
+    sizes = {_by_run(value, runs).shape[-1] for value in by_run}
+    sizes |= {_by_case(value).size for value in by_case if value is not None}
+    sizes -= {1}
+    if len(sizes) > 1:
+        raise ValueError(f"conditions of different numbers of cases: {sorted(sizes)}")
+    return sizes.pop() if sizes else 1
+
+
+def case_arrays(network: Network, conditions: Conditions, *, cases: int) -> CaseArrays:
+    """The network's coefficients under conditions of so many cases (or of one, for all of them).
+
+    Raises:
+        ValueError: shapes that do not fit the network.
     """
     run_count = len(network.runs)
     viscosity = _by_case(network.viscosity_m2s if conditions.viscosity_m2s is None else conditions.viscosity_m2s)
@@ -126,7 +174,6 @@ def case_arrays(network: Network, conditions: Conditions) -> CaseArrays:
         "sump_m": sump,
     }
     pump_closed = _by_case(conditions.pump_stopped).astype(np.bool_) | (speed <= 0.0)
-    cases = _common_size([*values.values(), closed, pump_closed])
     return CaseArrays(cases=cases, closed=closed, pump_closed=pump_closed, **values)
 
 
@@ -144,15 +191,23 @@ def _by_run(value: RunValue | Bools, run_count: int) -> Floats:
         return array.reshape(1, 1)
     if array.ndim > 2 or array.shape[-1] not in {1, run_count}:  # noqa: PLR2004 - [B, R]
         raise ValueError(f"a value by run is a scalar, [{run_count}] or [B, {run_count}], not {array.shape}")
-    return np.ascontiguousarray(array.reshape(-1, array.shape[-1]).T)
+    return array.reshape(-1, array.shape[-1]).T
 
 
-def _common_size(arrays: list[np.ndarray]) -> int:
-    sizes = {array.shape[-1] for array in arrays} - {1}
-    if len(sizes) > 1:
-        raise ValueError(f"conditions of different numbers of cases: {sorted(sizes)}")
-    return sizes.pop() if sizes else 1
+def _some_cases(value: Value, cases: slice) -> Value | NDArray[Any]:
+    array = np.asarray(value)
+    return value if array.size == 1 else array[cases]
 
 
-def _columns(array: np.ndarray, cases: slice | np.ndarray) -> np.ndarray:
+def _some_runs(value: Value, cases: slice, runs: Ints) -> Value | NDArray[Any]:
+    """[1, R], [b, 1] or [b, R], which lies in memory run by run."""
+    array = np.asarray(value)
+    if array.ndim == 0:
+        return value
+    rows = array.reshape(-1, array.shape[-1]).T
+    columns = rows if rows.shape[1] == 1 else rows[:, cases]
+    return (columns if rows.shape[0] == 1 else columns[runs]).T
+
+
+def _columns(array: np.ndarray, cases: Ints) -> np.ndarray:
     return array if array.shape[-1] == 1 else np.ascontiguousarray(array[..., cases])

@@ -37,7 +37,7 @@ class Constants:
 
     gravity_m_s2: float = STANDARD_GRAVITY_M_S2
     minor_loss_scale: float = 1.0
-    law: FrictionLaw = FrictionLaw.SERGHIDES
+    law: FrictionLaw = FrictionLaw.COLEBROOK
 
 
 STANDARD = Constants()

@@ -138,6 +138,35 @@ def _end_slope(near_width: float, next_width: float, near: float, following: flo
     return max(slope, 3.0 * near) if near * following < 0.0 else slope
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunningPump:
+    """A pump at some speed and state of wear: H = k_H w^2 H1(Q / (w k_Q)), with H1 the curve at full speed.
+
+    Attributes:
+        curve: the curve at full speed.
+        lift: [1 or B] k_H w^2. stretch: [1 or B] w k_Q. fall: [1 or B] lift over stretch.
+    """
+
+    curve: PumpCurve
+    lift: Floats
+    stretch: Floats
+    fall: Floats
+
+    @classmethod
+    def of(
+        cls, curve: PumpCurve, *, speed: float | Floats, head_factor: float | Floats, flow_factor: float | Floats
+    ) -> "RunningPump":
+        """By the affinity laws Q ~ n, H ~ n^2, from w, k_H and k_Q, scalars or [B]."""
+        turn = np.maximum(speed, _LEAST_SPEED)
+        stretch, lift = turn * flow_factor, head_factor * turn**2
+        return cls(curve=curve, lift=lift, stretch=stretch, fall=lift / stretch)
+
+    def at(self, flow_m3s: Floats) -> tuple[Floats, Floats]:
+        """Head, m, and its slope, s/m2, of [B] flows >= 0, m3/s."""
+        head, slope = self.curve.at(flow_m3s / self.stretch)
+        return self.lift * head, self.fall * slope
+
+
 def pump_head(
     curve: PumpCurve,
     flow_m3s: Floats,
@@ -160,8 +189,5 @@ def pump_head(
     Returns:
         Head, m, and d head / d flow, s/m2, both [B].
     """
-    turn = np.maximum(speed, _LEAST_SPEED)
-    stretch = turn * flow_factor
-    lift = head_factor * turn**2
-    head, slope = curve.at(flow_m3s / stretch)
-    return lift * head, (lift / stretch) * slope
+    running = RunningPump.of(curve, speed=speed, head_factor=head_factor, flow_factor=flow_factor)
+    return running.at(flow_m3s)

@@ -1,82 +1,188 @@
-"""One linear step on the tree: heads and flows that balance, without a matrix."""
+"""One linear step on the tree: corrections of flows and heads that close every link's balance, without a matrix."""
 
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
-from analysis.frames import Floats
-from analysis.hydraulics.circuit import Bools, Network
+from analysis.frames import Floats, Ints
+from analysis.hydraulics.circuit import Network, Segments
 
 
-@dataclass(slots=True, kw_only=True)
-class Links:
-    """Losses and slopes of the links at their present flows.
+def arranged(network: Network) -> tuple[Network, Ints, Ints]:
+    """The network in the order that a step works through it, with [R] runs and [N] nodes as numbered in the file.
 
-    Attributes:
-        flow_m3s: [R, B] and pump_flow_m3s: [B] the present flows.
-        loss_m, slope_s_m2: [R, B] head lost along each run, and d loss / d flow > 0.
-        held: [R, B] runs that let nothing pass at present; None where none does.
-        pump_head_m, pump_slope_s_m2: [B] head that the pump adds, and how fast it falls with flow, > 0.
+    Inner runs come first, each after its parent, then the branches; inner run j ends at node j + 1.
     """
-
-    flow_m3s: Floats
-    pump_flow_m3s: Floats
-    loss_m: Floats
-    slope_s_m2: Floats
-    held: Bools | None
-    pump_head_m: Floats
-    pump_slope_s_m2: Floats
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Balance:
-    """Flows and heads that balance the linear links.
-
-    Attributes:
-        flow_m3s: [R, B]. pump_flow_m3s: [B]. head_m: [N, B] at the nodes.
-    """
-
-    flow_m3s: Floats
-    pump_flow_m3s: Floats
-    head_m: Floats
-
-
-def balance(network: Network, links: Links, *, outlet_m: Floats, sump_m: Floats) -> Balance:
-    """Solve the linear system leaf to root and back.
-
-    Q = y + p (H_start - H_end) for every run. For a branch, H_end is given, so Q = c + P H_start with c = y - p z. At a
-    node the lines of all runs that leave it add up to Q = C + P_n H_n, which the run that feeds it turns into its own
-    line; at the pump's outlet the sum meets the pump's line.
-
-    Args:
-        network: the tree.
-        links: the losses, linear about the present flows.
-        outlet_m: [R, 1 or B] levels at the outlets, m.
-        sump_m: [1 or B] level of the sump, m.
-    """
-    ease = 1.0 / links.slope_s_m2
-    offset = links.flow_m3s - links.loss_m * ease
-    constant = offset - ease * np.where(network.end[:, None] < 0, outlet_m, 0.0)
-    gain, of_node = ease.copy(), np.zeros((2, len(network.nodes), ease.shape[1]))
-    for run in reversed(network.outward):
-        node = network.end[run]
-        if node >= 0:
-            share = ease[run] / (ease[run] + of_node[1, node])
-            constant[run] = share * of_node[0, node] + (1.0 - share) * offset[run]
-            gain[run] = share * of_node[1, node]
-        of_node[0, network.start[run]] += constant[run]
-        of_node[1, network.start[run]] += gain[run]
-    pump_ease = 1.0 / links.pump_slope_s_m2
-    pump_offset = links.pump_flow_m3s + links.pump_head_m * pump_ease
-    head = np.empty_like(of_node[0])
-    head[0] = (pump_offset + pump_ease * sump_m - of_node[0, 0]) / (pump_ease + of_node[1, 0])
-    for run in network.outward:
-        node = network.end[run]
-        if node >= 0:
-            passed = offset[run] + ease[run] * head[network.start[run]]
-            head[node] = (passed - of_node[0, node]) / (ease[run] + of_node[1, node])
-    return Balance(
-        flow_m3s=constant + gain * head[network.start],
-        pump_flow_m3s=of_node[0, 0] + of_node[1, 0] * head[0],
-        head_m=head,
+    inner = [run for run in network.outward if network.end[run] >= 0]
+    order = np.array([*inner, *(run for run in network.outward if network.end[run] < 0)], dtype=np.int64)
+    nodes = np.array([0, *network.end[inner]], dtype=np.int64)
+    place_of_run, place_of_node = np.append(_inverse(order), -1), np.append(_inverse(nodes), -1)
+    return (
+        replace(
+            network,
+            runs=tuple(network.runs[run] for run in order),
+            nodes=tuple(network.nodes[node] for node in nodes),
+            start=place_of_node[network.start[order]],
+            end=place_of_node[network.end[order]],
+            parent=place_of_run[network.parent[order]],
+            outward=tuple(range(order.size)),
+            outlet_m=network.outlet_m[order],
+            in_sump=network.in_sump[order],
+            one_way=network.one_way[order],
+            shut=network.shut[order],
+            minor_s2_m5=network.minor_s2_m5[order],
+            media_linear_s_m2=network.media_linear_s_m2[order],
+            media_viscous_per_m4=network.media_viscous_per_m4[order],
+            media_quadratic_s2_m5=network.media_quadratic_s2_m5[order],
+            segments=_arranged_segments(network.segments, place_of_run),
+            elements=(),
+        ),
+        order,
+        nodes,
     )
+
+
+def _inverse(order: Ints) -> Ints:
+    place = np.empty_like(order)
+    place[order] = np.arange(order.size)
+    return place
+
+
+def _arranged_segments(segments: Segments, place_of_run: Ints) -> Segments:
+    run = place_of_run[segments.run]
+    order = np.argsort(run, kind="stable")
+    return Segments(
+        run=run[order],
+        first=np.searchsorted(run[order], np.arange(segments.first.size)),
+        bore_m=segments.bore_m[order],
+        length_m=segments.length_m[order],
+        roughness_m=segments.roughness_m[order],
+    )
+
+
+class TreeStep:
+    """The linear step of an arranged network, B cases, in arrays that are made once.
+
+    Attributes:
+        slope_s_m2: [R, B] d loss / d flow > 0 of every run; to be filled in.
+        excess_m: [R, B] head along every run beyond its loss; to be filled in.
+        flow_m3s, pump_flow_m3s: [R, B] and [B] corrections found.
+        head_m, drop_m: [N, B] and [R, B] corrections found, at the nodes and along the runs.
+    """
+
+    def __init__(self, network: Network, cases: int) -> None:
+        runs, nodes = len(network.runs), len(network.nodes)
+        self._inner = inner = nodes - 1
+        self._start = network.start
+        given, line, node = np.empty((runs, 2, cases)), np.empty((runs, 2, cases)), np.empty((nodes, 3, cases))
+        self.slope_s_m2, self.excess_m = given[:, 0], given[:, 1]
+        self.flow_m3s, self.drop_m = np.empty((runs, cases)), np.empty((runs, cases))
+        self.pump_flow_m3s, self.head_m = np.empty(cases), np.empty((nodes, cases))
+        self._constant, self._gain, self._node_constant = line[:, 0], line[:, 1], node[1:, 0]
+        times = np.empty((inner, 2, cases))
+        self._divisor, self._off = times[:, 0], times[:, 1]
+        leaving = [[line[run] for run in np.flatnonzero(network.start == place)] for place in range(nodes)]
+        self._root = _Joint(node[0], leaving[0])
+        self._joints = [
+            _Joint(node[run + 1], leaving[run + 1], given=given[run], times=times[run], line=line[run])
+            for run in reversed(range(inner))
+        ]
+        steps = ((self._divisor[run], self._off[run], network.start[run], run + 1) for run in range(inner))
+        self._passes = [(share, less, self.head_m[start], self.head_m[end]) for share, less, start, end in steps]
+
+    def solve(self, pump_surplus_m: Floats, pump_fall_s_m2: Floats) -> None:
+        """Work out the corrections; `slope_s_m2` and `excess_m` of inner runs are left as they are.
+
+        Along a run slope dQ = dH_start - dH_end + excess. A branch ends at a fixed level, so dQ = p dH_start + c. At a
+        node the lines of all runs that leave it add up to dQ = P dH + C, which the run that feeds it turns into its
+        own line; at the pump's outlet the sum meets the pump's line, dQ = (surplus - dH) / fall.
+
+        Args:
+            pump_surplus_m: [B] head that the pump adds beyond what it has to lift.
+            pump_fall_s_m2: [B] how fast the pump's head falls with flow, > 0.
+        """
+        self._inward()
+        constant, gain = self._root.total
+        self.head_m[0] = (pump_surplus_m - pump_fall_s_m2 * constant) / (pump_fall_s_m2 * gain + 1.0)
+        np.multiply(gain, self.head_m[0], out=self.pump_flow_m3s)
+        self.pump_flow_m3s += constant
+        self._outward()
+
+    def _inward(self) -> None:
+        inner = self._inner
+        np.divide(1.0, self.slope_s_m2[inner:], out=self._gain[inner:])
+        np.multiply(self._gain[inner:], self.excess_m[inner:], out=self._constant[inner:])
+        for joint in self._joints:
+            joint.add_up()
+            joint.pass_inward()
+        self._root.add_up()
+
+    def _outward(self) -> None:
+        inner = self._inner
+        # dH_end = (dH_start - (slope C - excess)) / (1 + slope P); that it is not worked out from the run's own line
+        # keeps the flows of a run that is all but shut in balance with those behind it.
+        share, less = np.divide(1.0, self._divisor, out=self._divisor), self._off
+        np.multiply(self.slope_s_m2[:inner], self._node_constant, out=less)
+        less -= self.excess_m[:inner]
+        less *= share
+        for kept, off, head_start, head_end in self._passes:
+            np.multiply(kept, head_start, out=head_end)
+            np.subtract(head_end, off, out=head_end)
+        np.take(self.head_m, self._start, axis=0, out=self.drop_m, mode="clip")
+        np.multiply(self._gain, self.drop_m, out=self.flow_m3s)
+        self.flow_m3s += self._constant
+        self.drop_m[:inner] -= self.head_m[1:]
+
+
+class _Joint:
+    """A node and the run that feeds it, as views of the step's arrays, so that a step costs no indexing.
+
+    Attributes:
+        total: [2, B] C and P of the runs that leave the node, dQ = C + P dH.
+    """
+
+    __slots__ = (
+        "_divisor",
+        "_excess",
+        "_gain",
+        "_given",
+        "_leaving",
+        "_line",
+        "_numerators",
+        "_sum",
+        "_times",
+        "total",
+    )
+
+    def __init__(
+        self,
+        node: Floats,
+        leaving: list[Floats],
+        *,
+        given: Floats | None = None,
+        times: Floats | None = None,
+        line: Floats | None = None,
+    ) -> None:
+        """Views of [3, B] a node, of the [2, B] lines that leave it, and of the feeding run's: none at the pump."""
+        self.total, self._gain, self._sum, self._numerators = node[:2], node[1], node[2], node[1:]
+        self._leaving = leaving
+        if given is not None and times is not None and line is not None:
+            self._given, self._times, self._line = given, times, line[::-1]
+            self._divisor, self._excess = times
+
+    def add_up(self) -> None:
+        """Lines of the runs that leave the node, added up."""
+        leaving = self._leaving
+        if len(leaving) > 1:
+            np.add(leaving[0], leaving[1], out=self.total)
+        else:
+            self.total[:] = leaving[0] if leaving else 0.0
+        for line in leaving[2:]:
+            self.total += line
+
+    def pass_inward(self) -> None:
+        """The feeding run's line: gain = P / (1 + slope P), constant = (C + excess P) / (1 + slope P)."""
+        np.multiply(self._given, self._gain, out=self._times)
+        self._divisor += 1.0
+        np.add(self._excess, self.total[0], out=self._sum)
+        np.divide(self._numerators, self._divisor, out=self._line)
