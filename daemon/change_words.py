@@ -154,7 +154,7 @@ def _table_lines(plant: Plant, comparison: Comparison, marks: Sequence[str]) -> 
             "",
             f"Published losses of elbows do not agree. {plant.runs[index].name} with {mark}, by table:",
             *(f"  {_percent(gain):>6} %  {source}" for source, gain in by_gain),
-            "See what shape your fitting has: a tight inner corner costs most, a long sweep least. No promise.",
+            "See what shape your fitting has: a tight inner corner costs most. No promise.",
         ]
     return lines
 
