@@ -186,6 +186,15 @@ def test_a_second_fault_is_seen_beside_a_settled_one() -> None:
     assert second.open
 
 
+def test_more_of_a_settled_fault_is_the_same_change() -> None:
+    """A restricted branch that loses as much again is not raised twice."""
+    at_h = AT + SETTLE_H + 30
+    change = the_change(watched(healthy() + stepped("branch a", 0.10) + stepped("branch a", 0.10, at_h=at_h)))
+
+    assert change.open
+    assert name_of(change) == "branch a"
+
+
 def test_a_frozen_change_keeps_its_last_verdict() -> None:
     """Once a later change disturbs it, an earlier one is not judged anew."""
     at_h = AT + SETTLE_H + 30
