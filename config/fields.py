@@ -90,10 +90,10 @@ def _gate_closed_deg(text: object) -> float:
 
 
 def _ball_closed_deg(text: object) -> float:
-    """A ball valve is set by its opening, or by the turn of its handle from fully open."""
-    by_opening = isinstance(text, str) and re.search(r"%|pct|percent", text, re.IGNORECASE)
+    """A ball valve is set by its opening, or by the turn of its handle from fully open; without a unit, the first is offered."""
+    by_turn = isinstance(text, str) and re.search(r"deg|[°º]", text, re.IGNORECASE)
     try:
-        return _opening(text) if by_opening else read_quantity(text, ANGLE, low=0.0, high=TURN_DEG)
+        return read_quantity(text, ANGLE, low=0.0, high=TURN_DEG) if by_turn else _opening(text)
     except QuantityError as error:
         raise QuantityError(
             f'{error}: a ball valve is set by its opening ("60 %" open) '

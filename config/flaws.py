@@ -28,8 +28,8 @@ def to_fault(flaw: Flaw, raw: Mapping[str, Any], lines: Mapping[Path, int]) -> F
 
 
 def close_to(word: str, known: tuple[str, ...] | list[str]) -> str:
-    """`, did you mean 'x'?` where one of the known words is close, else nothing."""
-    close = get_close_matches(word, known, n=1)
+    """`, did you mean 'x'?` where one of the known words is close, else nothing; first of all one in other case."""
+    close = [name for name in known if name.casefold() == word.casefold()] or get_close_matches(word, known, n=1)
     return f", did you mean {close[0]!r}?" if close else ""
 
 

@@ -99,7 +99,7 @@ LENGTH = Dimension(
         millimetre=(1e-3, "mm|millimetre|millimetres|millimeter|millimeters"),
         centimetre=(1e-2, "cm|centimetre|centimetres|centimeter|centimeters"),
         metre=(1.0, "m|metre|metres|meter|meters"),
-        inch=(INCH_M, 'in|inch|inches|"|in.'),
+        inch=(INCH_M, "in|inch|inches|\"|''|in."),
         foot=(FOOT_M, "ft|foot|feet|'|ft."),
     ),
 )
@@ -262,8 +262,7 @@ def _split(text: str, dimension: Dimension) -> tuple[str, str]:
     unit_text = found["unit"]
     if not unit_text:
         raise QuantityError(
-            f"{quoted(text)} has no unit: write {dimension.name} like {dimension.example!r}, "
-            f"in one of {_listed(dimension.named)}"
+            f"{quoted(text)} has no unit: write {dimension.name} like {dimension.example!r}, {_in_one_of(dimension)}"
         )
     if re.match(r"[0-9_./+-]", unit_text):
         raise QuantityError(
@@ -363,7 +362,7 @@ def _unquoted(value: object, dimension: Dimension) -> str:
     if isinstance(value, int | float) and not isinstance(value, bool):
         return (
             f"{quoted(value)} has no unit: write it in quotes with its unit, like {dimension.example!r}, "
-            f"in one of {_listed(dimension.named)}"
+            f"{_in_one_of(dimension)}"
         )
     return f"here {dimension.name} is wanted, in quotes with its unit, like {dimension.example!r}"
 
@@ -374,6 +373,11 @@ def quoted(value: object) -> str:
         return "a number of many digits"
     shown = repr(value)
     return shown if len(shown) <= _SHOWN_TEXT else shown[:_SHOWN_TEXT] + "..."
+
+
+def _in_one_of(dimension: Dimension) -> str:
+    """The units to choose from, for a sentence; "in %" where there is no choice."""
+    return f"in {'one of ' * (len(dimension.named) > 1)}{_listed(dimension.named)}"
 
 
 def _listed(words: tuple[str, ...]) -> str:

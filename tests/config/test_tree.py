@@ -32,6 +32,7 @@ def said(text: str) -> list[tuple[str, str]]:
         (changed('outlet = "20 cm"', ""), "run carbon", "where does it end?"),
         (changed('outlet = "20 cm"', 'outlet = "20 cm"\nto = "tee 9"'), "run carbon: outlet", "not both"),
         (REEF + run_text("x", "tee 1", 'outlet = "1 m"'), "run x: from", "did you mean 'tee'"),
+        (REEF + run_text("x", "TEE", 'outlet = "1 m"'), "run x: from", "did you mean 'tee'"),
         (REEF + run_text("x", "riser", 'outlet = "1 m"'), "run x: from", "did you mean 'tee', where that run ends?"),
         (REEF + run_text("x", "tee", 'to = "tee"'), "run x: to", "run 'riser' ends at 'tee' too"),
         (REEF + run_text("x", "tee", 'to = "pump"'), "run x: to", "no run leads back to the pump"),
