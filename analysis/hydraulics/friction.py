@@ -5,11 +5,10 @@ from enum import StrEnum
 
 import numpy as np
 
-from analysis.frames import Floats, Ints
+from analysis.frames import Floats
 
 LAMINAR_BELOW_RE = 2000.0
 TURBULENT_ABOVE_RE = 4000.0
-_ALL = slice(None)
 LOG_SCALE = float(2.0 / np.log(10.0))
 """1/sqrt(f) = -2 log10(...) = -LOG_SCALE ln(...)."""
 COLEBROOK_REACH = 2.51 * LOG_SCALE
@@ -75,24 +74,15 @@ class FrictionCurve:
             factor, slope = self._below_turbulent(reynolds, factor, slope)
         return factor, slope
 
-    def transition(self, ratio: Floats, rows: Ints | slice = _ALL) -> tuple[Floats, Floats]:
-        """Friction factor and half of d ln(f Re^2) / d ln Re between laminar and turbulent flow.
-
-        Args:
-            ratio: [...] Re / 2000, 1 to 2.
-            rows: which of the pipes.
-        """
-        c0, c1, c2, c3 = (coefficient[rows] for coefficient in self.cubic)
-        factor = c0 + ratio * (c1 + ratio * (c2 + ratio * c3))
-        rise = ratio * (c1 + ratio * (2.0 * c2 + 3.0 * ratio * c3))
-        return factor, 1.0 + 0.5 * rise / factor
-
     def _below_turbulent(self, reynolds: Floats, factor: Floats, slope: Floats) -> tuple[Floats, Floats]:
-        cubic, half_power = self.transition(np.clip(reynolds / LAMINAR_BELOW_RE, 1.0, 2.0))
+        ratio = np.clip(reynolds / LAMINAR_BELOW_RE, 1.0, 2.0)
+        c0, c1, c2, c3 = self.cubic
+        cubic = c0 + ratio * (c1 + ratio * (c2 + ratio * c3))
+        cubic_slope = ratio * (c1 + ratio * (2.0 * c2 + 3.0 * ratio * c3)) / cubic
         turbulent = reynolds >= TURBULENT_ABOVE_RE
         laminar = reynolds <= LAMINAR_BELOW_RE
         factor = np.where(turbulent, factor, np.where(laminar, 64.0 / reynolds, cubic))
-        slope = np.where(turbulent, slope, np.where(laminar, -1.0, 2.0 * half_power - 2.0))
+        slope = np.where(turbulent, slope, np.where(laminar, -1.0, cubic_slope))
         return factor, slope
 
 

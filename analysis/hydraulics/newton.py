@@ -17,7 +17,7 @@ from analysis.hydraulics.circuit import Bools, Network
 from analysis.hydraulics.conditions import CaseArrays
 from analysis.hydraulics.drag import Drag
 from analysis.hydraulics.pump import RunningPump
-from analysis.hydraulics.tree import TreeStep
+from analysis.hydraulics.tree import Continuity, TreeStep
 
 RESIDUAL_TOLERANCE = 1e-9
 SHUT_S_M2 = 1e14
@@ -52,11 +52,12 @@ class Seed:
     """A case that is solved already, for others like it to start from.
 
     Attributes:
-        flow_m3s: [R, 1]. pump_flow_m3s: [1]. head_m: [N, 1]. root: [S, 1], as in Drag. stretch: [1] of its pump.
+        flow_m3s: [R, 1]. head_m: [N, 1]. root: [S, 1], as in Drag. stretch: [1] of its pump.
+        typical_s_m2: [R, 1] loss over flow at a typical friction factor.
     """
 
     flow_m3s: Floats
-    pump_flow_m3s: Floats
+    typical_s_m2: Floats
     head_m: Floats
     root: Floats
     stretch: Floats
@@ -78,12 +79,13 @@ class Newton:
         self.head_m, self.residual_m = np.empty((nodes, cases)), np.empty(cases)
         self.iterations, self.converged = np.empty(cases, np.int64), np.empty(cases, np.bool_)
         self._inner = nodes - 1
-        self._children = [np.flatnonzero(network.start == place).tolist() for place in range(nodes)]
-        self._drag, self._step = Drag(network, cases), TreeStep(network, cases)
-        self._size, self._drop, self._minor = np.empty((runs, cases)), np.empty((runs, cases)), np.empty((runs, cases))
+        self._continuity = Continuity(network, self.flow_m3s, self.pump_flow_m3s)
+        self._step = TreeStep(network, cases)
+        self._size, self._minor, *rest = self._step.scratch
+        self._drag, self._drop = Drag(network, cases, scratch=(rest[0], rest[1])), np.empty((runs, cases))
 
     def begin(self, arrays: CaseArrays, seed: Seed | None) -> None:
-        """Take up cases, at the seed's flows in proportion to the pump's speed, or at a guess."""
+        """Take up cases, and start them from the seed or from a guess."""
         self._arrays = arrays
         self._linear = arrays.linear_s_m2 + _LEAST_SLOPE_S_M2
         self._pump = RunningPump.of(
@@ -99,11 +101,7 @@ class Newton:
         if seed is None:
             self._guess(arrays)
         else:
-            share = self._pump.stretch / seed.stretch
-            np.multiply(seed.flow_m3s, share, out=self.flow_m3s)
-            np.multiply(seed.pump_flow_m3s, share, out=self.pump_flow_m3s)
-            self.head_m[:] = seed.head_m
-            self._drag.root[:] = seed.root
+            self._start_from(seed)
         self._measure_drop()
 
     @property
@@ -115,7 +113,7 @@ class Newton:
         """The first case, to start others from."""
         return Seed(
             flow_m3s=self.flow_m3s[:, :1],
-            pump_flow_m3s=self.pump_flow_m3s[:1],
+            typical_s_m2=self._typical_at(np.abs(self.flow_m3s))[:, :1],
             head_m=self.head_m[:, :1],
             root=self._drag.root[:, :1],
             stretch=self._pump.stretch[:1],
@@ -142,19 +140,12 @@ class Newton:
             step.solve(surplus, fall)
             self._advance(effort.share(number))
             swings = swings or held is not None or bool(self.pump_flow_m3s.min() < 0.0)
-            if swings:
-                self._rebalance()
+            if swings:  # a node that is cut off swings by 1e9 m and back: rounding of that would stay in the flows
+                self._continuity.restore()
 
     def mass_residual_m3s(self) -> Floats:
         """[B] largest difference between what reaches a node and what leaves it."""
-        worst = np.zeros(self.cases)
-        for place, children in enumerate(self._children):
-            surplus = (self.flow_m3s[place - 1] if place else self.pump_flow_m3s).copy()
-            for run in children:
-                surplus -= self.flow_m3s[run]
-            np.abs(surplus, out=surplus)
-            np.maximum(worst, surplus, out=worst)
-        return worst
+        return self._continuity.residual_m3s()
 
     def put(self, cases: Ints, rest: "Newton") -> None:
         """Take over [b] cases that another one has worked at."""
@@ -165,6 +156,16 @@ class Newton:
         self.iterations[cases] += rest.iterations
         self.converged[cases] = rest.converged
 
+    def _start_from(self, seed: Seed) -> None:
+        """The seed's flows by the pump's speed, each branch's by its own resistance: as if the header kept its head."""
+        inner = self._inner
+        share = self._pump.stretch / seed.stretch
+        ease = np.sqrt(seed.typical_s_m2[inner:] / self._typical_at(np.abs(seed.flow_m3s))[inner:])
+        np.multiply(seed.flow_m3s[inner:] * share, ease, out=self.flow_m3s[inner:])
+        self._continuity.restore()
+        self.head_m[:] = seed.head_m
+        self._drag.root[:] = seed.root
+
     def _guess(self, arrays: CaseArrays) -> None:
         """Flows by the ease of each branch from a header at some half of the pump's shut-off head."""
         inner = self._inner
@@ -173,7 +174,7 @@ class Newton:
         lift = np.maximum(arrays.sump_m + 0.55 * shut_off - outlet, 0.05 * shut_off + 0.01)
         self.flow_m3s[inner:] = np.sqrt(lift / self._typical()[inner:])
         self.flow_m3s[inner:][closed] = 0.0
-        self._rebalance()
+        self._continuity.restore()
         widest = 0.7 * self.network.pump.widest_m3s * self._pump.stretch
         shrink = np.minimum(1.0, widest / np.maximum(self.pump_flow_m3s, 1e-12))
         self.flow_m3s *= shrink
@@ -181,20 +182,15 @@ class Newton:
         self.head_m.fill(0.0)
         self._drag.begin(np.abs(self.flow_m3s))
 
-    def _rebalance(self) -> None:
-        """Work the inner runs' flows out anew from the branches.
-
-        The head of a node that is cut off swings by 1e9 m and back, and rounding leaves that much of the flows behind.
-        """
-        for place in reversed(range(self._inner + 1)):
-            total = self.flow_m3s[self._children[place]].sum(axis=0)
-            (self.flow_m3s[place - 1] if place else self.pump_flow_m3s)[:] = total
-
     def _typical(self) -> Floats:
         """[R, 1 or B] loss over flow squared at a typical friction factor, s2/m5, never 0."""
         friction = np.add.reduceat(self._arrays.friction_s2_m5, self.network.segments.first, axis=0)
         typical: Floats = self._arrays.quadratic_s2_m5 + _TYPICAL_FRICTION_FACTOR * friction + 1.0
         return np.broadcast_to(typical, (len(self.network.runs), typical.shape[1]))
+
+    def _typical_at(self, size_m3s: Floats) -> Floats:
+        """[R, 1 or B] loss over flow at [R, 1] sizes of flow and a typical friction factor, s/m2."""
+        return self._typical() * size_m3s + self._linear
 
     def _measure_drop(self) -> None:
         inner = self._inner

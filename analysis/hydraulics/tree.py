@@ -68,23 +68,27 @@ class TreeStep:
         excess_m: [R, B] head along every run beyond its loss; to be filled in.
         flow_m3s, pump_flow_m3s: [R, B] and [B] corrections found.
         head_m, drop_m: [N, B] and [R, B] corrections found, at the nodes and along the runs.
+        scratch: four [R, B] arrays, `flow_m3s` and `drop_m` among them, that others may use between steps.
     """
 
     def __init__(self, network: Network, cases: int) -> None:
         runs, nodes = len(network.runs), len(network.nodes)
         self._inner = inner = nodes - 1
         self._start = network.start
-        given, line, node = np.empty((runs, 2, cases)), np.empty((runs, 2, cases)), np.empty((nodes, 3, cases))
-        self.slope_s_m2, self.excess_m = given[:, 0], given[:, 1]
+        # Two planes, not pairs of rows: whole planes lie in one piece, and a pair is a view of two rows.
+        given, line, node = np.empty((2, runs, cases)), np.empty((2, runs, cases)), np.empty((3, nodes, cases))
+        times = np.empty((2, inner, cases))
+        self.slope_s_m2, self.excess_m = given
         self.flow_m3s, self.drop_m = np.empty((runs, cases)), np.empty((runs, cases))
         self.pump_flow_m3s, self.head_m = np.empty(cases), np.empty((nodes, cases))
-        self._constant, self._gain, self._node_constant = line[:, 0], line[:, 1], node[1:, 0]
-        times = np.empty((inner, 2, cases))
-        self._divisor, self._off = times[:, 0], times[:, 1]
-        leaving = [[line[run] for run in np.flatnonzero(network.start == place)] for place in range(nodes)]
-        self._root = _Joint(node[0], leaving[0])
+        self._constant, self._gain = line
+        self._divisor, self._off = times
+        self._node_constant = node[0, 1:]
+        self.scratch = (self.flow_m3s, self.drop_m, self._constant, self._gain)
+        leaving = [[line[:, run] for run in np.flatnonzero(network.start == place)] for place in range(nodes)]
+        self._root = _Joint(node[:, 0], leaving[0])
         self._joints = [
-            _Joint(node[run + 1], leaving[run + 1], given=given[run], times=times[run], line=line[run])
+            _Joint(node[:, run + 1], leaving[run + 1], given=given[:, run], times=times[:, run], line=line[:, run])
             for run in reversed(range(inner))
         ]
         steps = ((self._divisor[run], self._off[run], network.start[run], run + 1) for run in range(inner))
@@ -186,3 +190,36 @@ class _Joint:
         self._divisor += 1.0
         np.add(self._excess, self.total[0], out=self._sum)
         np.divide(self._numerators, self._divisor, out=self._line)
+
+
+class Continuity:
+    """Flows that add up at every node of an arranged network, on [R, B] flows and the [B] pump's that it is made on."""
+
+    def __init__(self, network: Network, flow_m3s: Floats, pump_flow_m3s: Floats) -> None:
+        nodes = len(network.nodes)
+        rows = list(flow_m3s)
+        arriving = [pump_flow_m3s, *rows[: nodes - 1]]
+        self._surplus = np.empty((nodes, pump_flow_m3s.size))
+        self._nodes = [
+            (arriving[place], [rows[run] for run in np.flatnonzero(network.start == place)], self._surplus[place])
+            for place in range(nodes)
+        ]
+
+    def restore(self) -> None:
+        """Work the inner runs' flows, and the pump's, out anew from the branches."""
+        for arriving, leaving, _ in reversed(self._nodes):
+            if len(leaving) > 1:
+                np.add(leaving[0], leaving[1], out=arriving)
+            else:
+                arriving[:] = leaving[0] if leaving else 0.0
+            for flow in leaving[2:]:
+                np.add(arriving, flow, out=arriving)
+
+    def residual_m3s(self) -> Floats:
+        """[B] largest difference between what reaches a node and what leaves it."""
+        for arriving, leaving, surplus in self._nodes:
+            before = arriving
+            for flow in leaving:
+                before = np.subtract(before, flow, out=surplus)
+        worst: Floats = np.abs(self._surplus, out=self._surplus).max(axis=0)
+        return worst
