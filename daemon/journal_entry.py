@@ -7,6 +7,8 @@ from config.errors import InputUnusable
 from config.plant import PUMP_NODE, Plant
 
 MOST_SPEED_PERCENT = 150.0
+SHARE_NOT_PERCENT = 1.5
+"""Up to here a speed in per cent is taken for a share (0.8 for 80 %): no pump runs that slowly."""
 LONGEST_PAUSE_MIN = 1440.0
 MOST_PULSES_PER_LITRE = 1e6
 
@@ -50,10 +52,21 @@ def _value(kind: EventKind, text: str) -> str:
             )
         return text
     if kind is EventKind.PUMP_SPEED:
-        return _number(text.removesuffix("%").strip(), MOST_SPEED_PERCENT, "per cent of full speed")
+        return _speed(text)
     if kind is EventKind.FEED_PAUSE:
         return _number(text, LONGEST_PAUSE_MIN, "minutes of pause")
     return _number(text, MOST_PULSES_PER_LITRE, "pulses per litre")
+
+
+def _speed(text: str) -> str:
+    """Per cent of full speed, and no share of it."""
+    percent = _number(text.removesuffix("%").strip(), MOST_SPEED_PERCENT, "per cent of full speed")
+    if float(percent) <= SHARE_NOT_PERCENT:
+        raise EventRefused(
+            "value does not fit",
+            f"{text!r} would be {percent} per cent of full speed: write per cent, as 80 for four fifths",
+        )
+    return percent
 
 
 def _number(text: str, most: float, meaning: str) -> str:

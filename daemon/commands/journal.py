@@ -82,7 +82,9 @@ def _time_s(text: str, timezone: str) -> float:
     try:
         moment = dt.datetime.fromisoformat(text)
     except ValueError:
-        raise click.UsageError(f"--at {text!r} cannot be read: write 2026-11-03T14:30, or UTC with Z") from None
+        raise click.UsageError(
+            f"--at {text!r} is no time: write it like 2026-11-03T14:30, or 2026-11-03T14:30Z for UTC"
+        ) from None
     zone = zoneinfo.ZoneInfo(timezone)
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=zone)

@@ -89,6 +89,7 @@ def test_a_wrong_entry_is_taken_out(plant: pathlib.Path) -> None:
         (["pump_speed", "pump", "fast"], "like 87.5"),
         (["pump_speed", "pump", "0"], "above 0"),
         (["pump_speed", "pump", "nan"], "above 0"),
+        (["pump_speed", "pump", "0.8"], "would be 0.8 per cent of full speed"),
         (["feed_pause", "display", "10"], "write pump"),
         (["calibration", "display", "450"], "not a meter"),
         (["feed_pause", "pump", "10", "--at", "noon"], "2026-11-03T14:30"),
