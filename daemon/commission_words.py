@@ -1,7 +1,9 @@
 """What commissioning found, for people and for machines."""
 
+import datetime as dt
 from collections.abc import Iterator
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from analysis.commissioning import Baseline
 from config.plant import Plant
@@ -15,9 +17,10 @@ NINETY_PERCENT = 1.645
 def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
     """The lines that a keeper reads."""
     days = (baseline.to_s - baseline.from_s) / 86_400
+    zone = ZoneInfo(plant.timezone)
     yield (
-        f"Commissioned on {days:.1f} days, {clock.utc_text(baseline.from_s)} to {clock.utc_text(baseline.to_s)}. "
-        "From here on every hour is judged by them."
+        f"Commissioned on {days:.1f} days, {_local(baseline.from_s, zone)} to {_local(baseline.to_s, zone)} "
+        f"(times by {plant.timezone}). From here on every hour is judged by them."
     )
     yield ""
     yield f"{'meter':<14} {'run':<14} {'flow':>14}   usual wander of an hour"
@@ -40,6 +43,10 @@ def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
     yield f"  {'pump head':<14} x {baseline.head_factor:.2f}   ({low:.2f} to {high:.2f})"
     for warning in baseline.warnings():
         yield f"Look at this: {warning}"
+
+
+def _local(epoch_s: float, zone: ZoneInfo) -> str:
+    return dt.datetime.fromtimestamp(epoch_s, zone).strftime("%Y-%m-%d %H:%M")
 
 
 def json_of(baseline: Baseline) -> dict[str, Any]:

@@ -46,11 +46,14 @@ def command(
     from daemon import assessing, commission_words  # noqa: PLC0415 - numpy, which the base install may lack
 
     zone = plant_file.plant.timezone
+    from_s, to_s = time_given(from_text, zone, "--from"), time_given(to_text, zone, "--to")
+    if from_s is not None and to_s is not None and from_s >= to_s:
+        raise click.UsageError(f"--from {from_text} is not before --to {to_text}: exchange them")
     baseline = assessing.commission_stored(
         plant_file,
         db or default_path(plant),
-        from_s=time_given(from_text, zone, "--from"),
-        to_s=time_given(to_text, zone, "--to"),
+        from_s=from_s,
+        to_s=to_s,
         made_s=clock.now_s(),
     )
     for line in commission_words.lines_of(plant_file.plant, baseline):

@@ -24,7 +24,7 @@ def test_says_what_it_learned(rack: Path) -> None:
     done = run("commission", rack)
 
     assert (done.exit_code, done.stderr) == (0, "")
-    assert done.stdout.startswith("Commissioned on 7.0 days, 2026-09-01T00:00:00Z to 2026-09-08T00:00:00Z.")
+    assert done.stdout.startswith("Commissioned on 7.0 days, 2026-09-01 00:00 to 2026-09-08 00:00 (times by")
     for name in ("M1", "M2", "M3", "M4", "return", "uv", "scrubber", "carbon", "pump head", "L/h", "90 % interval"):
         assert name in done.stdout
 
@@ -90,6 +90,14 @@ def test_a_time_that_is_none(rack: Path) -> None:
     assert done.exit_code == 2
     assert "--from" in done.stderr
     assert "2026-11-22T14:00" in done.stderr
+
+
+def test_times_the_wrong_way_round(rack: Path) -> None:
+    """Exit code 2: not told as a want of readings."""
+    done = run("commission", rack, "--from", "2026-09-08", "--to", "2026-09-01")
+
+    assert done.exit_code == 2
+    assert "--from 2026-09-08 is not before --to 2026-09-01" in done.stderr
 
 
 def test_plant_faults(tmp_path: Path) -> None:
