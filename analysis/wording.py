@@ -55,7 +55,7 @@ def place(kind: FaultKind, subject: str | None) -> str:
     return {
         FaultKind.RESTRICTION: f"{subject} is restricted",
         FaultKind.OPENING: f"{subject} is more open than it was",
-        FaultKind.SUPPLY: "the supply has changed (pump, intake or trunk)",
+        FaultKind.SUPPLY: "the supply has changed at pump, intake or trunk",
         FaultKind.METER: f"meter {subject} reads wrong",
     }[kind]
 
@@ -70,14 +70,15 @@ def headline(candidates: tuple[Candidate, ...]) -> str:
         FaultKind.SUPPLY: f"The pump delivers {moved} in all",
         FaultKind.METER: f"Meter {first.subject} shows {moved} than flows",
     }[first.kind]
-    sure = f"{place(first.kind, first.subject)} ({_percent(first.probability)})"
+    sure = f"{place(first.kind, first.subject)} ({percent(first.probability)})"
     if len(candidates) > 1:
         rival = candidates[1]
-        return f"{what}: {sure}, or {place(rival.kind, rival.subject)} ({_percent(rival.probability)})."
+        return f"{what}: {sure}, or {place(rival.kind, rival.subject)} ({percent(rival.probability)})."
     return f"{what}: {sure}."
 
 
-def _percent(probability: float) -> str:
+def percent(probability: float) -> str:
+    """A probability in whole per cent: nothing inferred is ever told as 100 %."""
     return "over 99 %" if probability > NEAR_CERTAIN else f"{100 * probability:.0f} %"
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.assessment import Assessment, Candidate, Finding, Forecast
-from analysis.wording import place
+from analysis.wording import percent, place
 from config.plant import Plant, Run
 from config.units import show_flow
 from daemon import clock
@@ -27,7 +27,7 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
     if not still:
         yield "Nothing is wrong: every meter shows what the commissioned plant should give."
     for finding in still:
-        yield from _finding_lines(finding, zone)
+        yield from _finding_lines(plant, finding, zone)
     for forecast in known.forecasts:
         yield _forecast_line(forecast, zone)
     if over:
@@ -67,7 +67,7 @@ def _verdict(plant: Plant, run: Run | None, flow_m3s: float) -> str:
     return bounds
 
 
-def _finding_lines(finding: Finding, zone: ZoneInfo) -> Iterator[str]:
+def _finding_lines(plant: Plant, finding: Finding, zone: ZoneInfo) -> Iterator[str]:
     grown = "from one hour to the next" if finding.shape == "step" else "little by little"
     yield f"[{finding.status.value}] {finding.summary}"
     yield (
@@ -75,16 +75,23 @@ def _finding_lines(finding: Finding, zone: ZoneInfo) -> Iterator[str]:
         f"{_local(finding.onset_high_s, zone)}), {grown}; seen on {_local(finding.raised_at_s, zone)}."
     )
     for candidate in finding.candidates:
-        yield f"  {100 * candidate.probability:3.0f} %  {place(candidate.kind, candidate.subject)}: {_or(candidate)}"
+        yield f"  {percent(candidate.probability):>9}  {place(candidate.kind, candidate.subject)}: {_or(candidate)}"
     yield f"  What to do: {finding.action}"
     if finding.evidence:
-        yield "  Evidence, change of each meter over a day:"
+        yield "  Evidence, change of each meter over a day (90 % interval), and what the likeliest cause would make it:"
+    width = max((len(_placed(plant, row.meter)) for row in finding.evidence), default=0)
     for row in finding.evidence:
         rival = "" if row.rival_percent is None else f", the runner-up {row.rival_percent:+.1f} %"
         yield (
-            f"    {row.meter:<12} {row.measured_percent:+6.1f} % ({row.low_percent:+.1f} to {row.high_percent:+.1f}); "
-            f"the first would make it {row.expected_percent:+.1f} %{rival}"
+            f"    {_placed(plant, row.meter):<{width}} {row.measured_percent:+6.1f} % "
+            f"({row.low_percent:+.1f} to {row.high_percent:+.1f}); likeliest {row.expected_percent:+.1f} %{rival}"
         )
+
+
+def _placed(plant: Plant, meter: str) -> str:
+    """A meter with the run that it sits on."""
+    run = plant.run_of_meter(meter)
+    return meter if run is None else f"{run.name} ({meter})"
 
 
 def _or(candidate: Candidate) -> str:
@@ -94,13 +101,18 @@ def _or(candidate: Candidate) -> str:
 def _forecast_line(forecast: Forecast, zone: ZoneInfo) -> str:
     return (
         f"  If it goes on like this, {forecast.run} falls below its target on "
-        f"{_local(forecast.below_target_at_s, zone)} (9 in 10: {_local(forecast.low_s, zone)} to "
-        f"{_local(forecast.high_s, zone)})."
+        f"{_day(forecast.below_target_at_s, zone)} (90 % interval: {_day(forecast.low_s, zone)} to "
+        f"{_day(forecast.high_s, zone)})."
     )
 
 
 def _local(epoch_s: float, zone: ZoneInfo) -> str:
     return dt.datetime.fromtimestamp(epoch_s, zone).strftime("%Y-%m-%d %H:%M")
+
+
+def _day(epoch_s: float, zone: ZoneInfo) -> str:
+    """A day, where more would be more than is known."""
+    return dt.datetime.fromtimestamp(epoch_s, zone).strftime("%Y-%m-%d")
 
 
 def json_of(known: Assessment) -> dict[str, Any]:
