@@ -75,6 +75,10 @@ def _places(path: pathlib.Path, header: bytes) -> dict[str, int]:
     text = header.decode("utf-8-sig", "replace").strip()
     names = [name.strip().strip('"') for name in text.split(",")]
     missing = [name for name in COLUMNS if name not in names]
+    if missing and not text.isprintable():
+        raise InputUnusable(f"{path}:1: not a text file: an events file is plain CSV, not compressed")
+    if missing and "pulses" in names:
+        raise InputUnusable(f"{path}:1: this is a log of readings: name it without --events")
     if missing:
         raise InputUnusable(
             f"{path}:1: the header lacks {', '.join(missing)}: the first line of an events file must be "

@@ -59,7 +59,7 @@ def command(plant: pathlib.Path, *, db: pathlib.Path | None, as_json: bool) -> N
 def _lines(plant: Plant, status: Status, path: pathlib.Path) -> Iterator[str]:
     """The status in text."""
     zone = zoneinfo.ZoneInfo(plant.timezone)
-    yield f"{plant.name}: {_collector_words(status, zone)}"
+    yield f"{plant.name}: {_collector_words(plant, status, zone)}"
     yield ""
     yield from _table(
         ("meter", "run", "last reading", "pulses/s", "flow", "restarts in a day"),
@@ -80,7 +80,7 @@ def _lines(plant: Plant, status: Status, path: pathlib.Path) -> Iterator[str]:
     yield from _advice(status)
 
 
-def _collector_words(status: Status, zone: zoneinfo.ZoneInfo) -> str:
+def _collector_words(plant: Plant, status: Status, zone: zoneinfo.ZoneInfo) -> str:
     """Whether someone collects."""
     collector = status.collector
     if collector.running:
@@ -89,6 +89,8 @@ def _collector_words(status: Status, zone: zoneinfo.ZoneInfo) -> str:
         return f"not collecting; stopped {_time(collector.stopped_ms, zone)}"
     if collector.seen_ms is not None:
         return f"not collecting; the collector ended without a word after {_time(collector.seen_ms, zone)}"
+    if all(meter.source is None for meter in plant.meters):
+        return "no meter has a source, so all readings come from log files (`clearbore load`)"
     return "nothing was ever collected into this database (start `clearbore collect`)"
 
 

@@ -138,6 +138,26 @@ def test_a_log_that_is_none_is_named(
     assert not plant.with_suffix(".db").exists()
 
 
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"\x1f\x8b\x08\x00\x00", "not compressed"),
+        (b"time_utc,meter,pulses\n", "name it without --events"),
+        (b"time_utc,kind\n", "the header lacks target, value"),
+    ],
+)
+def test_an_events_file_that_is_none_is_named(
+    plant: pathlib.Path, tmp_path: pathlib.Path, content: bytes, words: str
+) -> None:
+    """What it is instead, where that can be told, and nothing that a terminal cannot show."""
+    path = tmp_path / "x.csv"
+    path.write_bytes(content)
+    done = load(plant, "--events", path)
+    assert done.returncode == 65
+    assert words in done.stderr
+    assert done.stderr.strip().isprintable()
+
+
 def test_nothing_to_load_is_a_usage_error(plant: pathlib.Path) -> None:
     """Neither a log nor events."""
     done = load(plant)
