@@ -148,7 +148,7 @@ def _cost(loss_m: float, unit: str) -> str:
     """What a step takes, or with a plus what it gives back."""
     shown = show_head(abs(loss_m), unit)
     if shown.startswith("0.00 "):
-        return f"under 0.01 {head_unit(unit)}" if loss_m else shown
+        return f"<0.01{words.SPACE}{head_unit(unit)}" if loss_m else shown
     return f"{words.MINUS if loss_m > 0 else '+'}{shown}"
 
 

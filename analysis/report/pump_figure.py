@@ -123,12 +123,11 @@ def _draw_points(axes: Axes, chart: PumpChart, unit: str) -> None:
     axes.plot([flow, flow, 0], [0, head, head], color=palette.INK.light, linewidth=0.9, dashes=(1.2, 2), label="_to")
     axes.plot([flow], [head], "o", markersize=9, color=palette.INK.light, label="operating point", linestyle="none")
     axes.text(
-        0.985,
-        0.975,
+        1,
+        1.03,
         f"at {_speed(chart.now)}: {_point(chart.now, unit)}",
         transform=axes.transAxes,
         ha="right",
-        va="top",
         color=palette.INK.light,
         parse_math=False,
     )

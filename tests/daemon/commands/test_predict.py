@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from config.errors import OutputUnwritable
 from daemon.commands.predict import command
 
 PLANTS = Path(__file__).parents[3] / "config" / "plants"
@@ -84,3 +85,30 @@ def test_flows_are_in_the_unit_of_the_plant() -> None:
 
     assert "gal/h" in result.stdout
     assert " ft" in result.stdout
+
+
+def test_page_is_written(tmp_path: Path) -> None:
+    """With --html the page lands in the file that is named, and the table is printed as always."""
+    page = tmp_path / "six.html"
+    result = CliRunner().invoke(command, [SIX, "--html", str(page)], catch_exceptions=False)
+
+    assert "on target" in result.stdout
+    assert f"page: {page}" in result.stderr
+    assert "<h1><bdi" in page.read_text(encoding="utf-8")
+
+
+def test_page_leaves_json_alone(tmp_path: Path) -> None:
+    """With --json and --html standard output is still one JSON object."""
+    page = tmp_path / "six.html"
+
+    assert predict_json("--html", str(page))["pump"]
+    assert page.exists()
+
+
+def test_page_that_cannot_be_written_is_an_error(tmp_path: Path) -> None:
+    """A folder that is not there is named, with the option that mends it, and no table pretends success."""
+    result = CliRunner().invoke(command, [SIX, "--html", str(tmp_path / "nowhere" / "six.html")])
+
+    assert isinstance(result.exception, OutputUnwritable)
+    assert "--html" in str(result.exception)
+    assert result.stdout == ""

@@ -4,6 +4,7 @@ import contextlib
 import importlib.util
 import json
 import pathlib
+import re
 import shutil
 import stat
 
@@ -186,3 +187,14 @@ def test_missing_package_is_named(rack: pathlib.Path, monkeypatch: pytest.Monkey
     monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name == "matplotlib" else find(name))
 
     assert "pip install 'clearbore[all]'" in _fails(ExtraMissing, "report", str(rack))
+
+
+def test_page_draws_the_manifold_and_the_pump(rack: pathlib.Path) -> None:
+    """The schematic marks the finding on its branch, and the pump is shown as commissioned."""
+    page = rack.with_name("drawn.html")
+    _run("report", str(rack), "--out", str(page))
+    text = page.read_text(encoding="utf-8")
+
+    told = re.findall(r'<desc id="plan0-text">(.*?)</desc>', text)[0]
+    assert re.search(r"carbon, from tee 4 to its outlet: [^;]*finding A", told)
+    assert '<title id="commissioned-title">Pump and manifold as commissioned</title>' in text
