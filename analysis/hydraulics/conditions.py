@@ -48,7 +48,7 @@ class Conditions:
     closed: bool | Bools = False
     pump_stopped: bool | Bools = False
 
-    def take(self, cases: slice, runs: Ints) -> "Conditions":
+    def take(self, cases: slice | Ints, runs: Ints) -> "Conditions":
         """The same for some of the cases, its runs in the order of [R] indices."""
         return Conditions(
             speed=None if self.speed is None else _some_cases(self.speed, cases),
@@ -194,12 +194,12 @@ def _by_run(value: RunValue | Bools, run_count: int) -> Floats:
     return array.reshape(-1, array.shape[-1]).T
 
 
-def _some_cases(value: Value, cases: slice) -> Value | NDArray[Any]:
+def _some_cases(value: Value, cases: slice | Ints) -> Value | NDArray[Any]:
     array = np.asarray(value)
     return value if array.size == 1 else array[cases]
 
 
-def _some_runs(value: Value, cases: slice, runs: Ints) -> Value | NDArray[Any]:
+def _some_runs(value: Value, cases: slice | Ints, runs: Ints) -> Value | NDArray[Any]:
     """[1, R], [b, 1] or [b, R], which lies in memory run by run."""
     array = np.asarray(value)
     if array.ndim == 0:

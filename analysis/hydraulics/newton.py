@@ -35,12 +35,14 @@ class Effort:
             starting low lets runs open and shut gently.
         guarded: whether steps are bounded where the loss is flat. damping: shares of the step taken, in turn, once
             the first dozen of full ones has not sufficed; an irregular turn breaks cycles of opening and shutting.
+        enough: share of the cases whose convergence ends the round, so that a few do not hold up the rest.
     """
 
     steps: int
     shut_s_m2: tuple[float, ...]
     guarded: bool
     damping: tuple[float, ...]
+    enough: float = 1.0
 
     def share(self, step: int) -> float:
         """Share of the step to take."""
@@ -120,7 +122,7 @@ class Newton:
         )
 
     def iterate(self, effort: Effort, *, shut_s_m2: float) -> None:
-        """Steps until every case has converged or they run out; leaves the residuals of the last flows.
+        """Steps until enough cases have converged or they run out; leaves the residuals of the last flows.
 
         One step is taken in any case: what is held shut tells of no error until it has been held.
         """
@@ -132,7 +134,8 @@ class Newton:
             left = self._left_over(held)
             self.residual_m = np.maximum(left.max(axis=0), pump_left)
             self.converged = self.residual_m <= self._tolerance
-            if number > effort.steps or (number > 1 and self.converged.all()):
+            enough = number > 1 and np.count_nonzero(self.converged) >= effort.enough * self.cases
+            if enough or number > effort.steps:
                 return
             if effort.guarded:
                 np.maximum(step.slope_s_m2, np.sqrt(self._typical() * left), out=step.slope_s_m2)

@@ -12,9 +12,10 @@ from analysis.hydraulics.tree import arranged
 from config.errors import NoSolution
 
 _NO_FLOW_M3S = 1e-12
-_CELLS_A_CHUNK = 16_000
+_CELLS_A_CHUNK = 32_000
 _SEEDED_ABOVE = 50
 
+_QUICK = Effort(steps=8, shut_s_m2=(SHUT_S_M2,), guarded=False, damping=(1.0,), enough=0.95)
 _EFFORTS = (
     Effort(steps=8, shut_s_m2=(SHUT_S_M2,), guarded=False, damping=(1.0,)),
     Effort(steps=80, shut_s_m2=(1e5, 1e7, 1e9, 1e11, SHUT_S_M2), guarded=True, damping=(1.0, 0.5, 0.2, 0.7)),
@@ -64,11 +65,17 @@ def solve(network: Network, conditions: Conditions = AS_BUILT) -> Solution:
     chunk = min(cases, max(64, _CELLS_A_CHUNK // len(tree.runs)))
     newton = Newton(tree, chunk)
     for first in range(0, cases, chunk):
-        some = slice(first, min(first + chunk, cases))
-        size = some.stop - some.start
-        if size != newton.cases:
-            newton = Newton(tree, size)
-        _work(newton, case_arrays(tree, conditions.take(some, runs), cases=size), seed)
+        some = np.arange(first, min(first + chunk, cases))
+        if some.size != newton.cases:
+            newton = Newton(tree, some.size)
+        newton.begin(case_arrays(tree, conditions.take(slice(first, first + chunk), runs), cases=some.size), seed)
+        newton.iterate(_QUICK, shut_s_m2=SHUT_S_M2)
+        _write(solution, slice(first, first + chunk), newton, runs, nodes)
+    left = np.flatnonzero(~solution.converged)
+    for first in range(0, left.size, chunk):
+        some = left[first : first + chunk]
+        newton = Newton(tree, some.size)
+        _work(newton, case_arrays(tree, conditions.take(some, runs), cases=some.size), seed)
         _write(solution, some, newton, runs, nodes)
     return solution
 
@@ -129,12 +136,13 @@ def _empty_solution(network: Network, conditions: Conditions, cases: int) -> Sol
     )
 
 
-def _write(solution: Solution, cases: slice, newton: Newton, runs: Ints, nodes: Ints) -> None:
-    """Enter a chunk's cases, with runs and nodes in the order of the file."""
-    mass = newton.mass_residual_m3s()
-    largest = np.maximum(np.abs(newton.flow_m3s).max(axis=0), _NO_FLOW_M3S / RESIDUAL_TOLERANCE)
-    _settle(newton.flow_m3s)
-    _settle(newton.pump_flow_m3s)
+def _write(solution: Solution, cases: slice | Ints, newton: Newton, runs: Ints, nodes: Ints) -> None:
+    """Enter a chunk's cases, runs and nodes in the order of the file; what passes a link that is shut is nothing."""
+    mass, size = newton.mass_residual_m3s(), np.abs(newton.flow_m3s)
+    largest = np.maximum(size.max(axis=0), _NO_FLOW_M3S / RESIDUAL_TOLERANCE)
+    if size.min() < _NO_FLOW_M3S:
+        newton.flow_m3s[size < _NO_FLOW_M3S] = 0.0
+    newton.pump_flow_m3s[np.abs(newton.pump_flow_m3s) < _NO_FLOW_M3S] = 0.0
     solution.flow_m3s[cases] = newton.flow_m3s[np.argsort(runs)].T
     solution.head_m[cases] = newton.head_m[np.argsort(nodes)].T
     solution.pump_flow_m3s[cases] = newton.pump_flow_m3s
@@ -144,7 +152,3 @@ def _write(solution: Solution, cases: slice, newton: Newton, runs: Ints, nodes: 
     solution.iterations[cases] = newton.iterations
     solution.converged[cases] = newton.converged & (mass <= RESIDUAL_TOLERANCE * largest)
 
-
-def _settle(flow_m3s: Floats) -> None:
-    """What passes a link that lets nothing pass is nothing."""
-    flow_m3s[np.abs(flow_m3s) < _NO_FLOW_M3S] = 0.0
