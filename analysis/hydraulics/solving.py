@@ -12,7 +12,8 @@ from analysis.hydraulics.tree import arranged
 from config.errors import NoSolution
 
 _NO_FLOW_M3S = 1e-12
-_CELLS_A_CHUNK = 32_000
+_CELLS_A_CHUNK = 32_000  # runs x cases: more would not fit the second-level cache, fewer cost calls (both measured)
+_LEAST_CASES_A_CHUNK = 750
 _SEEDED_ABOVE = 50
 
 _QUICK = Effort(steps=8, shut_s_m2=(SHUT_S_M2,), guarded=False, damping=(1.0,), enough=0.95)
@@ -62,7 +63,7 @@ def solve(network: Network, conditions: Conditions = AS_BUILT) -> Solution:
     tree, runs, nodes = arranged(network)
     solution = _empty_solution(network, conditions, cases)
     seed = _seed(tree, conditions, runs, cases) if cases > _SEEDED_ABOVE else None
-    chunk = min(cases, max(64, _CELLS_A_CHUNK // len(tree.runs)))
+    chunk = min(cases, max(_LEAST_CASES_A_CHUNK, _CELLS_A_CHUNK // len(tree.runs)))
     newton = Newton(tree, chunk)
     for first in range(0, cases, chunk):
         some = np.arange(first, min(first + chunk, cases))
@@ -151,4 +152,3 @@ def _write(solution: Solution, cases: slice | Ints, newton: Newton, runs: Ints, 
     solution.mass_residual_m3s[cases] = mass
     solution.iterations[cases] = newton.iterations
     solution.converged[cases] = newton.converged & (mass <= RESIDUAL_TOLERANCE * largest)
-

@@ -76,19 +76,18 @@ class TreeStep:
         self._inner = inner = nodes - 1
         self._start = network.start
         # Two planes, not pairs of rows: whole planes lie in one piece, and a pair is a view of two rows.
-        given, line, node = np.empty((2, runs, cases)), np.empty((2, runs, cases)), np.empty((3, nodes, cases))
-        times = np.empty((2, inner, cases))
+        given, line, node = np.empty((2, runs, cases)), np.empty((2, runs, cases)), np.empty((5, nodes, cases))
+        node[0] = 1.0
         self.slope_s_m2, self.excess_m = given
         self.flow_m3s, self.drop_m = np.empty((runs, cases)), np.empty((runs, cases))
         self.pump_flow_m3s, self.head_m = np.empty(cases), np.empty((nodes, cases))
         self._constant, self._gain = line
-        self._divisor, self._off = times
-        self._node_constant = node[0, 1:]
+        self._node_constant, self._divisor, self._off = node[1, 1:], node[3, 1:], node[4, 1:]
         self.scratch = (self.flow_m3s, self.drop_m, self._constant, self._gain)
         leaving = [[line[:, run] for run in np.flatnonzero(network.start == place)] for place in range(nodes)]
         self._root = _Joint(node[:, 0], leaving[0])
         self._joints = [
-            _Joint(node[:, run + 1], leaving[run + 1], given=given[:, run], times=times[:, run], line=line[:, run])
+            _Feed(node[:, run + 1], leaving[run + 1], given=given[:, run], line=line[:, run])
             for run in reversed(range(inner))
         ]
         steps = ((self._divisor[run], self._off[run], network.start[run], run + 1) for run in range(inner))
@@ -139,40 +138,17 @@ class TreeStep:
 
 
 class _Joint:
-    """A node and the run that feeds it, as views of the step's arrays, so that a step costs no indexing.
+    """A node, as views of the step's arrays, so that a step costs no indexing.
 
     Attributes:
         total: [2, B] C and P of the runs that leave the node, dQ = C + P dH.
     """
 
-    __slots__ = (
-        "_divisor",
-        "_excess",
-        "_gain",
-        "_given",
-        "_leaving",
-        "_line",
-        "_numerators",
-        "_sum",
-        "_times",
-        "total",
-    )
+    __slots__ = ("_leaving", "total")
 
-    def __init__(
-        self,
-        node: Floats,
-        leaving: list[Floats],
-        *,
-        given: Floats | None = None,
-        times: Floats | None = None,
-        line: Floats | None = None,
-    ) -> None:
-        """Views of [3, B] a node, of the [2, B] lines that leave it, and of the feeding run's: none at the pump."""
-        self.total, self._gain, self._sum, self._numerators = node[:2], node[1], node[2], node[1:]
-        self._leaving = leaving
-        if given is not None and times is not None and line is not None:
-            self._given, self._times, self._line = given, times, line[::-1]
-            self._divisor, self._excess = times
+    def __init__(self, node: Floats, leaving: list[Floats]) -> None:
+        """Views of [5, B] a node's rows, and of the [2, B] constant and gain of every run that leaves it."""
+        self.total, self._leaving = node[1:3], leaving
 
     def add_up(self) -> None:
         """Lines of the runs that leave the node, added up."""
@@ -184,11 +160,28 @@ class _Joint:
         for line in leaving[2:]:
             self.total += line
 
+
+class _Feed(_Joint):
+    """A node and the run that feeds it.
+
+    The node's rows are 1, C, P, and what is worked out here: 1 + slope P and C + excess P. They lie so that every
+    operation takes two of them at once.
+    """
+
+    __slots__ = ("_divisor", "_gain", "_given", "_line", "_numerators", "_products", "_terms")
+
+    def __init__(self, node: Floats, leaving: list[Floats], *, given: Floats, line: Floats) -> None:
+        """As for `_Joint`, with [2, B] slope and excess of the feeding run, and where its constant and gain go."""
+        super().__init__(node, leaving)
+        self._terms, self._gain, self._products = node[0:2], node[2], node[3:5]
+        self._numerators, self._divisor = node[2:5:2], node[3]
+        self._given, self._line = given, line[::-1]
+
     def pass_inward(self) -> None:
         """The feeding run's line: gain = P / (1 + slope P), constant = (C + excess P) / (1 + slope P)."""
-        np.multiply(self._given, self._gain, out=self._times)
-        self._divisor += 1.0
-        np.add(self._excess, self.total[0], out=self._sum)
+        products = self._products
+        np.multiply(self._given, self._gain, out=products)
+        np.add(products, self._terms, out=products)
         np.divide(self._numerators, self._divisor, out=self._line)
 
 
