@@ -106,6 +106,7 @@ def _filters(content: Content) -> dict[str, Callable[..., str]]:
         "day": lambda value: words.day(value, zone),
         "span": lambda value: words.span(value, zone),
         "cause": words.cause,
+        "fault": words.fault,
         "event": words.event,
         "clean": words.clean,
         "brief": lambda value: words.shortened(value, words.NAME_CHARACTERS),

@@ -179,6 +179,18 @@ def cause(candidate: Candidate) -> str:
             return f"the meter {who} reads wrong (its reading {size})"
 
 
+def fault(name: str) -> str:
+    """A fault by the name that the isolability gives it, in plain words: "restriction:carbon" is "carbon restricted"."""
+    kind, _, subject = name.partition(":")
+    who = isolated(subject)
+    return {
+        FaultKind.RESTRICTION: f"{who} restricted",
+        FaultKind.OPENING: f"{who} more open than before",
+        FaultKind.SUPPLY: "a changed supply",
+        FaultKind.METER: f"meter {who} reading wrong",
+    }[FaultKind(kind)]
+
+
 def event(entry: Event) -> str:
     """A journal entry in plain words: "media changed", "pump speed set to 80 %"."""
     value = clean(entry.value)

@@ -198,7 +198,7 @@ def assessment(*findings: Finding) -> Assessment:
         findings=findings,
         forecasts=(forecast,) if findings else (),
         isolability=(
-            Isolability(first="restriction of carbon", second="meter M3 reading low", hours=None),
+            Isolability(first="restriction:carbon", second="meter:M3", hours=None),
             Isolability(first="restriction of uv", second="meter M2 reading low", hours=72.0),
         ),
         recoveries=(

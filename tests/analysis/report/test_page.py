@@ -3,6 +3,7 @@
 import collections
 import itertools
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -145,6 +146,27 @@ def test_cautions_are_there(plain: str, caution: str) -> None:
     assert caution in plain
 
 
+def test_a_weak_supply_is_a_finding_of_every_branch() -> None:
+    """No metered branch stands there without the finding that moves its flow."""
+    known = material.assessment(replace(material.supply_finding(), cleared_at_s=None))
+    found = render_page(material.plant_file(), known, material.events(), material.rejected())
+
+    assert found.count("</a> (supply)") == sum(run.meter is not None for run in material.plant_file().plant.branches)
+
+
+def test_one_cause_has_no_column_for_a_second() -> None:
+    """Where nothing rivals the first cause, the table of the evidence stays narrow."""
+    first = material.finding()
+    alone = replace(first, evidence=tuple(replace(row, rival_percent=None) for row in first.evidence))
+    found, both = (
+        render_page(material.plant_file(), material.assessment(known), material.events(), material.rejected())
+        for known in (alone, first)
+    )
+
+    assert "Second cause" not in found
+    assert "Second cause" in both
+
+
 def test_evidence_is_a_table_too(plain: str) -> None:
     """Every figure of the evidence chart stands in a table as well."""
     text = re.sub(r"\s+", " ", " ".join(Outline(plain).text))
@@ -158,7 +180,8 @@ def test_alternatives_are_told(plain: str) -> None:
 
     assert "less likely (16\N{NO-BREAK SPACE}%)" in text
     assert "No flow meter can tell these from one another" in text
-    assert "restriction of carbon and meter M3 reading low" in text
+    shown = text.replace("\N{FIRST STRONG ISOLATE}", "").replace("\N{POP DIRECTIONAL ISOLATE}", "")
+    assert "carbon restricted and meter M3 reading wrong" in shown
 
 
 def test_keepers_unit_is_used() -> None:

@@ -8,6 +8,7 @@ import pytest
 from analysis.assessment import Candidate, FaultKind, Status
 from analysis.events import Event, EventKind
 from analysis.report import words
+from analysis.signatures import Fault
 from config.plant import Meter, Target
 
 LITRE_PER_H = 1e-3 / 3600
@@ -93,6 +94,16 @@ def test_every_cause_has_words(kind: FaultKind) -> None:
 
     assert "12.0" in said
     assert ("carbon" in said) == (subject is not None)
+
+
+@pytest.mark.parametrize("kind", list(FaultKind))
+def test_every_fault_has_words(kind: FaultKind) -> None:
+    """The name of a fault of the isolability, for people, with the subject's own writing left alone."""
+    named = Fault(kind=kind, subject=None if kind is FaultKind.SUPPLY else "meter:2").name
+    said = words.fault(named)
+
+    assert ("meter:2" in said) == (kind is not FaultKind.SUPPLY)
+    assert named not in said
 
 
 @pytest.mark.parametrize(
