@@ -162,9 +162,9 @@ def _branch(root: ET.Element, sheet: _Sheet, row: Row) -> None:
     _stroke(root, sheet, readout.flow_m3s, (row.x, row.pipe, OUT - 9.0, row.pipe))
     shape(root, "circle", cx=row.x, cy=row.pipe, r=4.0, fill=INK)
     draw_outlet(root, OUT, row.pipe, backward=readout.flow_m3s < 0.0)
-    label(root, text_x, row.top + 17.0, fitted(run.name, OUT - text_x - flow_width - 10.0, NAME, bold=True),
+    label(root, text_x, row.top + 16.0, fitted(run.name, OUT - text_x - flow_width - 10.0, NAME, bold=True),
           size=NAME, bold=True)  # fmt: skip
-    label(root, OUT, row.top + 17.0, readout.flow, size=NAME, bold=True, anchor="end")
+    label(root, OUT, row.top + 16.0, readout.flow, size=NAME, bold=True, anchor="end")
     _parts(root, run, readout, row)
     if readout.mark is not None:
         draw_mark(root, readout.mark, text_x + 6.5, row.top + 48.5, sure=readout.sure)

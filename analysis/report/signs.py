@@ -14,7 +14,7 @@ from config.plant import CheckValve, Device, MediaBed, Run, Valve
 SMALL = 11.5
 NAME = 14.0
 WIDE_SHARE = 1.75
-MEAN_ADVANCE = 0.5
+MEAN_ADVANCE = 0.53
 BOLD_ADVANCE = 0.58
 
 INK = "var(--ink)"
@@ -145,7 +145,7 @@ def draw_outlet(parent: ET.Element, x: float, y: float, *, backward: bool = Fals
 def draw_letter(parent: ET.Element, x: float, y: float, letter: str) -> float:
     """The letter of a finding in a box, from x on; where the box ends."""
     width = max(19.0, text_width(letter, 12.5, bold=True) + 9.0)
-    shape(parent, "rect", x=x, y=y - 10.0, width=width, height=20.0, fill=PAPER, stroke=INK, stroke_width="1.8")
+    shape(parent, "rect", x=x, y=y - 9.0, width=width, height=18.0, fill=PAPER, stroke=INK, stroke_width="1.8")
     text = shape(parent, "text", x=x + width / 2, y=y + 4.4, font_size="12.5", text_anchor="middle", fill=INK)
     text.set("font-weight", "700")
     text.text = letter
