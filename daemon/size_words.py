@@ -206,6 +206,11 @@ def _obstacle_words(obstacle: Obstacle, unit: str) -> str:
                 f"{show_head(given, unit)} at that flow, {show_head(wanted - given, unit)} short: wider pipe, fewer "
                 "fittings, smaller targets elsewhere, or more pump (`clearbore size --change` tries them)"
             )
+        case ObstacleKind.VALVE_TOO_COARSE:
+            return (
+                f"{run}: its valve, all but shut, still passes {show_flow(given, unit)} and not {show_flow(wanted, unit)}: "
+                "fit a smaller valve or narrower pipe"
+            )
         case ObstacleKind.NO_VALVE_TOO_LOW:
             return (
                 f"{run}: has no hand valve and gets {show_flow(given, unit)}, not {show_flow(wanted, unit)}: "

@@ -1,7 +1,7 @@
 """Balancing: what the throttles must cost for branches to get given flows, and the least pump that allows it.
 
 Every branch with a throttle is given its flow; its throttle takes the head that is left over. Branches without one take
-what they get, which the solver finds. All on [B] cases at once, so that a search costs a few batches.
+what they get beside these. All on [B] cases at once, so that a search costs a few batches.
 """
 
 from collections.abc import Callable
@@ -12,12 +12,19 @@ import numpy as np
 from analysis.design.run_losses import head_wanted_m, pump_flow_m3s, run_flows_m3s, run_losses_m
 from analysis.frames import Floats, Ints
 from analysis.hydraulics.circuit import Bools
-from analysis.hydraulics.network import Conditions, Network, solve
+from analysis.hydraulics.network import Network
 from analysis.hydraulics.pump import pump_head
 
 SLACK_TOLERANCE_M = 1e-9
-_ROUNDS = 60
+_STEPS = 100
 _SETTLED = 1e-9
+_FIRST_SHARE = 0.5
+_MOST_CHANGE = 0.9  # of a flow in one step toward nought: losses are flat there, and a full step would leap past it
+_LEAST_CHANGE_M3S = 1e-7
+_NO_FLOW_M3S = 1e-11
+_LEAST_SCALE_M3S = 1e-7
+_LEAST_SLOPE_S_M2 = 1e-4
+_NUDGE = 1e-6
 _POINTS = 33
 _REFINEMENTS = 5
 
@@ -55,36 +62,77 @@ class Balance:
 def balance(rig: Rig, wanted_m3s: Floats, speed: Floats) -> Balance:
     """Give each throttled branch its flow.
 
-    The flows of branches without a throttle and the throttles' losses depend on one another: each is found from the
-    other in turn until they agree. Without such branches one turn is exact.
-
     Args:
         rig: the network.
         wanted_m3s: [B, T] flows > 0 of the branches with a throttle, m3/s.
         speed: [B] of the pump, fraction of full speed.
     """
-    network = rig.network
-    branch = np.zeros((speed.size, len(network.runs)))
+    branch = np.zeros((speed.size, len(rig.network.runs)))
     branch[:, rig.trimmed] = wanted_m3s
     if rig.left.size:
-        branch[:, rig.left] = _left_flows(rig, np.zeros_like(wanted_m3s), speed)
-    now = _throttled(rig, branch, wanted_m3s, speed)
-    for _ in range(_ROUNDS if rig.left.size else 0):
-        before = branch[:, rig.left]
-        branch[:, rig.left] = _left_flows(rig, now.throttle_s2_m5, speed)
-        now = _throttled(rig, branch, wanted_m3s, speed)
-        scale = np.maximum(pump_flow_m3s(network, now.flow_m3s), _SETTLED)
-        if (np.abs(branch[:, rig.left] - before).max(axis=1) <= _SETTLED * scale).all():
+        branch[:, rig.left] = _left_flows(rig, branch, speed)
+    return _throttled(rig, branch, wanted_m3s, speed)
+
+
+def _left_flows(rig: Rig, branch_m3s: Floats, speed: Floats) -> Floats:
+    """[B, F] what branches without a throttle get beside the given flows of the others, below 0 for water that runs back.
+
+    Newton's method on the head that each has left over. Its Jacobian, the slopes of the runs that two branches share
+    and of the pump, is symmetric and positive definite, since every loss rises with flow and the pump's head falls.
+    """
+    way = _ways(rig)
+    branch = branch_m3s.copy()
+    flow = np.full((speed.size, rig.left.size), _FIRST_SHARE * rig.network.pump.widest_m3s / rig.left.size)
+    flow *= speed[:, None]
+    one_way = rig.network.one_way[rig.left]
+    for _ in range(_STEPS):
+        branch[:, rig.left] = flow
+        over, slopes = _left_over(rig, branch, speed, way)
+        held = one_way & (flow <= _NO_FLOW_M3S) & (over <= 0.0)
+        step = _newton_step(slopes, np.where(held, 0.0, over), held)
+        bound = _MOST_CHANGE * np.abs(flow) + _LEAST_CHANGE_M3S
+        moved = np.where(step < 0.0, flow + np.maximum(step, -bound), flow + step)
+        moved = np.where(flow < 0.0, flow + np.clip(step, -2.0 * bound, bound), moved)
+        moved = np.where(one_way, np.maximum(moved, _NO_FLOW_M3S), moved)
+        settled = np.abs(moved - flow).max(axis=1) <= _SETTLED * np.maximum(np.abs(moved).sum(axis=1), _LEAST_SCALE_M3S)
+        flow = moved
+        if settled.all():
             break
-    return now
+    return np.where(one_way & (flow <= _NO_FLOW_M3S), 0.0, flow)
 
 
-def _left_flows(rig: Rig, throttle_s2_m5: Floats, speed: Floats) -> Floats:
-    """[B, F] what branches without a throttle get when the others' throttles cost this much; 0 for water run back."""
-    added = np.zeros((speed.size, len(rig.network.runs)))
-    added[:, rig.trimmed] = throttle_s2_m5
-    flow = solve(rig.network, Conditions(speed=speed, added_k=added)).flow_m3s[:, rig.left]
-    return np.maximum(flow, 0.0)
+def _ways(rig: Rig) -> Floats:
+    """[F, R] 1 for every run on the way from the pump to a branch without a throttle."""
+    way = np.zeros((rig.left.size, len(rig.network.runs)))
+    for place, branch in enumerate(rig.left):
+        run = int(branch)
+        while run >= 0:
+            way[place, run] = 1.0
+            run = int(rig.network.parent[run])
+    return way
+
+
+def _left_over(rig: Rig, branch_m3s: Floats, speed: Floats, way: Floats) -> tuple[Floats, Floats]:
+    """[B, F] head that the pump gives over what each way takes, and [B, F, F] how that falls with each flow."""
+    network = rig.network
+    flow = run_flows_m3s(network, branch_m3s)
+    loss = run_losses_m(network, flow)
+    nudge = _NUDGE * np.abs(flow) + _NO_FLOW_M3S
+    slope = (run_losses_m(network, flow + nudge) - loss) / nudge
+    head, fall = pump_head(network.pump, pump_flow_m3s(network, flow), speed=speed)
+    over = head[:, None] - loss @ way.T - network.outlet_m[rig.left]
+    slopes = np.einsum("fr,br,gr->bfg", way, slope, way) - fall[:, None, None]
+    return over, slopes
+
+
+def _newton_step(slopes: Floats, over: Floats, held: Bools) -> Floats:
+    """[B, F] change of the flows that are not held."""
+    free = ~held
+    count = over.shape[1]
+    matrix = np.where(free[:, :, None] & free[:, None, :], slopes, 0.0)
+    diagonal = np.arange(count)
+    matrix[:, diagonal, diagonal] = np.where(held, 1.0, matrix[:, diagonal, diagonal] + _LEAST_SLOPE_S_M2)
+    return np.asarray(np.linalg.solve(matrix, over[:, :, None])[:, :, 0])
 
 
 def _throttled(rig: Rig, branch_m3s: Floats, wanted_m3s: Floats, speed: Floats) -> Balance:

@@ -18,6 +18,7 @@ class ObstacleKind(StrEnum):
 
     OUTLET_TOO_HIGH = "outlet too high"
     HEAD_SHORT = "head short"
+    VALVE_TOO_COARSE = "valve too coarse"
     NO_VALVE_TOO_LOW = "too little without a valve"
     NO_VALVE_TOO_HIGH = "too much without a valve"
 
@@ -29,7 +30,7 @@ class Obstacle:
     Attributes:
         run: the branch. kind: why.
         wanted, given: what it would take and what there is: heads, m, for the first two kinds; flows, m3/s, for the
-            last two.
+            others.
     """
 
     run: str

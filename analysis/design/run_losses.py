@@ -40,23 +40,24 @@ def run_losses_m(
 
     Args:
         network: the network.
-        flow_m3s: [B, R] flow >= 0, m3/s.
+        flow_m3s: [B, R] flow, m3/s, outward positive.
         resistance: scalar or [B, R], factor on all losses of a run.
         media_resistance: scalar or [B, R], factor on its devices and beds only.
 
     Returns:
-        [B, R] head loss, m.
+        [B, R] head loss, m, with the sign of the flow.
     """
     segments = network.segments
-    along = np.maximum(flow_m3s[:, segments.run], _STILL_M3S)
+    size = np.abs(flow_m3s)
+    along = np.maximum(size[:, segments.run], _STILL_M3S)
     reynolds = 4.0 * along / (np.pi * segments.bore_m * network.viscosity_m2s)
     factor = friction_factor(reynolds, segments.roughness_m / segments.bore_m, law=network.constants.law)
     gravity = network.constants.gravity_m_s2
     stretch = 8.0 * factor * segments.length_m * along**2 / (np.pi**2 * gravity * segments.bore_m**5)
-    friction = np.add.reduceat(stretch, segments.first, axis=1)
+    friction = np.sign(flow_m3s) * np.add.reduceat(stretch, segments.first, axis=1)
     linear = network.media_linear_s_m2 + network.media_viscous_per_m4 * network.viscosity_m2s
-    media = linear * flow_m3s + network.media_quadratic_s2_m5 * flow_m3s**2
-    lost: Floats = resistance * (friction + network.minor_s2_m5 * flow_m3s**2 + media_resistance * media)
+    media = linear * flow_m3s + network.media_quadratic_s2_m5 * flow_m3s * size
+    lost: Floats = resistance * (friction + network.minor_s2_m5 * flow_m3s * size + media_resistance * media)
     return lost
 
 

@@ -6,9 +6,9 @@ import numpy as np
 
 from analysis.design.balancing import Balance, balance, first_true
 from analysis.design.duty import LEAST_SPEED, Duty, duty_point
-from analysis.design.obstacles import Obstacle, beyond_reach, short_of_head, untamed
+from analysis.design.obstacles import Obstacle, ObstacleKind, beyond_reach, short_of_head, untamed
 from analysis.design.targets import AT_AIM, AT_NEED, Targets, targets_of
-from analysis.design.throttles import Throttle, turned
+from analysis.design.throttles import MOST_DEG, Throttle, turned
 from analysis.prediction import Prediction, predict
 from config.plant import Plant
 
@@ -108,9 +108,11 @@ def size(
     network = targets.rig.network
     duty = duty_point(targets, limit_speed=limit)
     too_high = beyond_reach(network, targets.needy, speed=limit)
-    within = targets
-    if too_high:
-        within = targets_of(plant, margin=margin, without=frozenset(obstacle.run for obstacle in too_high))
+    hopeless = frozenset(obstacle.run for obstacle in too_high)
+    within = targets_of(plant, margin=margin, without=hopeless) if hopeless else targets
+    starved, starved_runs = _starved(within, limit)
+    if starved_runs:
+        within = targets_of(plant, margin=margin, without=hopeless | starved_runs)
     balanced = _balanced(within, limit_speed=limit, fixed=fixed_speed is not None)
     full = balance(within.rig, within.need_m3s[None], np.array([limit]))
     return Sizing(
@@ -123,8 +125,10 @@ def size(
         untouched=targets.untouched,
         obstacles=(
             *too_high,
+            *starved,
             *short_of_head(within.rig, full),
-            *untamed(within.rig, within.left_need_m3s, balanced.prediction),
+            *_too_coarse(balanced),
+            *untamed(targets.rig, targets.left_need_m3s, balanced.prediction),
         ),
     )
 
@@ -156,10 +160,40 @@ def _balanced(targets: Targets, *, limit_speed: float, fixed: bool) -> Balanced:
     return Balanced(speed=speed, share=share, openings=openings, plant=plant, prediction=predict(plant))
 
 
+def _starved(targets: Targets, limit_speed: float) -> tuple[tuple[Obstacle, ...], frozenset[str]]:
+    """Branches that are not helped at full speed even if those with a valve are given next to nothing: left out.
+
+    With a valve, those that get nothing then; without one, those that still get less than they need.
+
+    Returns:
+        What to say of those with a valve, and the names of all.
+    """
+    rig, share = targets.rig, np.array([_LEAST_SHARE])
+    least = balance(rig, targets.wanted_m3s(share), np.array([limit_speed]))
+    short = short_of_head(rig, least)
+    dry = least.flow_m3s[0, rig.left] < targets.left_need_m3s
+    valveless = {rig.network.runs[int(run)] for run in rig.left[dry]}
+    return short, frozenset(obstacle.run for obstacle in short) | valveless
+
+
 def _largest_share(targets: Targets, speed: float) -> float:
     """Largest share that can be had at a speed; next to none if not even that."""
     forgone = first_true(lambda less: targets.can_be_had(AT_AIM - less, speed), 0.0, AT_AIM - _LEAST_SHARE)
     return _LEAST_SHARE if forgone is None else AT_AIM - forgone
+
+
+def _too_coarse(balanced: Balanced) -> tuple[Obstacle, ...]:
+    """Branches whose valve, all but shut, still passes more than they are balanced to."""
+    return tuple(
+        Obstacle(
+            run=opening.throttle.name,
+            kind=ObstacleKind.VALVE_TOO_COARSE,
+            wanted=opening.aim_m3s,
+            given=balanced.prediction.runs[opening.throttle.run].flow_m3s,
+        )
+        for opening in balanced.openings
+        if opening.closed_deg >= MOST_DEG
+    )
 
 
 def _openings(targets: Targets, now: Balance) -> tuple[Opening, ...]:

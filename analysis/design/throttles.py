@@ -3,10 +3,11 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from analysis.hydraulics.fittings import SHUT_DEG, valve_k
+from analysis.hydraulics.fittings import valve_k
 from analysis.hydraulics.network import Network
 from config.plant import Pipe, Plant, Run, Valve, ValveKind
 
+MOST_DEG = 89.0  # any nearer shut, a hand valve holds no flow that can be set
 _BISECTIONS = 60
 _AS_OPEN = 1e-3  # a thousandth more than open is open
 
@@ -34,15 +35,18 @@ class Throttle:
         return valve_k(self.kind, closed_deg=closed_deg, bore_m=self.bore_m, nominal_in=self.nominal_in)
 
     def turn_deg(self, added_s2_m5: float) -> float:
-        """Turn from fully open, degrees, at which it costs this much more than open, h = c Q |Q|; by bisection."""
+        """Turn from fully open, degrees, at which it costs this much more than open, h = c Q |Q|; by bisection.
+
+        Where it would have to be all but shut, the turn is `MOST_DEG` and costs less.
+        """
         if added_s2_m5 <= _AS_OPEN * self.open_s2_m5:
             return 0.0
         wanted = self.k(0.0) * (1.0 + added_s2_m5 / self.open_s2_m5)
-        low, high = 0.0, SHUT_DEG
+        low, high = 0.0, MOST_DEG
         for _ in range(_BISECTIONS):
             middle = 0.5 * (low + high)
             low, high = (middle, high) if self.k(middle) < wanted else (low, middle)
-        return 0.5 * (low + high)
+        return high
 
 
 def throttle_place(run: Run) -> int | None:
