@@ -36,6 +36,7 @@ _HOUR_MS = 3_600_000
 _DAY_MS = DAY_S * 1000
 _CONTEXT_MINUTES = SETTLE_S // 60
 _GRID_MINUTES = 1440 + 2 * _CONTEXT_MINUTES
+_FEWEST_KNOTS = 2  # an interval has two ends
 _COLUMN_MS = 4 * _DAY_MS  # keeps the meters' time lines apart when they are laid end to end
 
 
@@ -210,12 +211,21 @@ def _running(timeline: _Timeline, valid: NDArray[np.bool_]) -> tuple[Ints, Ints]
 
 
 def _binned(timeline: _Timeline, running: tuple[Ints, Ints], borders_ms: Ints, meters: int) -> tuple[Floats, Floats]:
-    """Pulses and ms covered in each bin, both [bins, M]; an interval counts in proportion to time."""
-    if not len(timeline.knots_ms):
+    """Pulses and ms covered in each bin, both [bins, M]; an interval counts in proportion to time.
+
+    Whole sums stay integers until they are differences: as floats they would carry the size of what other meters and
+    later hours count into the last digits of a bin.
+    """
+    knots = timeline.knots_ms
+    if len(knots) < _FEWEST_KNOTS:
         empty = np.zeros((len(borders_ms) - 1, meters))
         return empty, empty.copy()
     at = borders_ms[None, :] + (np.arange(meters, dtype=np.int64) * _COLUMN_MS)[:, None]
-    pulses, covered_ms = (np.diff(np.interp(at, timeline.knots_ms, side), axis=1) for side in running)
+    left = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, len(knots) - 2)
+    part = np.clip((at - knots[left]) / np.maximum(knots[left + 1] - knots[left], 1), 0.0, 1.0)
+    pulses, covered_ms = (
+        np.diff(side[left], axis=1) + np.diff(part * (side[left + 1] - side[left]), axis=1) for side in running
+    )
     return pulses.T, covered_ms.T
 
 

@@ -273,3 +273,20 @@ def test_a_day_without_rows_says_nothing() -> None:
     hours = derived([])
     assert hours.seconds.sum() == hours.off_s.sum() == 0
     assert np.isnan(hours.usual_hz).all()
+
+
+@pytest.mark.parametrize("cut_s", [9 * 3600, 15 * 3600 + 137])
+def test_an_hour_is_the_same_to_the_last_digit_whatever_follows(cut_s: int) -> None:
+    """Fast meters count thousands a minute at odd moments; what they count later moves no digit of an earlier hour."""
+    random = np.random.default_rng(3)
+    log = [
+        (column, START_MS + second * 1000 + int(random.integers(0, 997)), second * rate + 7 * column)
+        for second in range(-1200, DAY_S + 1200, 61)
+        for column, rate in enumerate([9311, 9717, 8953, 41])
+    ]
+    whole = derived(log, meters=4, usual_hz=9000.0)
+    short = derived([row for row in log if row[1] < START_MS + cut_s * 1000], meters=4, usual_hz=9000.0)
+
+    settled = (cut_s - SETTLE_S) // 3600
+    assert (short.pulses[:settled] == whole.pulses[:settled]).all()
+    assert (short.seconds[:settled] == whole.seconds[:settled]).all()
