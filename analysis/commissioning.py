@@ -122,7 +122,7 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
     if short or not frame.meters:
         raise InputMissing(
             f"commissioning needs {LEAST_HOURS} healthy hours of every meter; too few of: {', '.join(short) or 'all'}. "
-            "Load more readings, or give a longer time with --from and --to"
+            "Load more readings, give a longer time with --from and --to, or take a meter that is out of use from its run"
         )
     usual = np.nanmedian(flow, axis=0)
     dead = [meter for meter, value in zip(frame.meters, usual, strict=True) if not value > 0]

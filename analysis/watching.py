@@ -11,6 +11,7 @@ from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.hydraulics.network import Network, compile_network
 from analysis.signatures import Signatures, signatures_of, speed_change
+from analysis.speeds import speeds_of
 from config.plant import Plant
 from config.settings import AlarmSettings
 
@@ -77,7 +78,7 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     network = compile_network(plant)
     state = baseline.state(network)
     signatures = signatures_of(plant, network, state, baseline.meters)
-    shift = _speed_shift(plant, baseline, signatures, frame, _logged_speeds(events, baseline.to_s))
+    shift = _speed_shift(plant, baseline, signatures, _speeds(plant, baseline, frame, events))
     flow = usable_flow(frame, flow_m3s)
     readings = log_readings(flow, baseline.flow_m3s) - shift
     watch = Watch(
@@ -117,27 +118,24 @@ def _columns(plant: Plant, signatures: Signatures) -> np.ndarray:
     return np.array([signatures.runs.index(run) for run in runs])
 
 
-def _speed_shift(plant: Plant, baseline: Baseline, signatures: Signatures, frame: HourFrame, speeds: Floats) -> Floats:
-    """[T, M] log change of the readings at the logged speed; `speeds` [E, 2] are times (UTC epoch s) and fractions."""
-    shift = np.zeros((frame.hours, len(signatures.meters)))
+def _speeds(plant: Plant, baseline: Baseline, frame: HourFrame, events: Sequence[Event]) -> Floats:
+    """[T] speed of every hour, fraction: after the healthy days it starts from the commissioned one."""
+    since = [event for event in events if event.at_s >= baseline.to_s]
+    healthy = np.arange(frame.hours) < (baseline.to_s - frame.start_s) // HOUR_S
+    by_journal = speeds_of(frame, events, plant.pump.speed).after
+    speeds: Floats = np.where(healthy, by_journal, speeds_of(frame, since, baseline.speed).after)
+    return speeds
+
+
+def _speed_shift(plant: Plant, baseline: Baseline, signatures: Signatures, speeds: Floats) -> Floats:
+    """[T, M] log change of the readings at the logged speeds [T], fractions, against the commissioned speed."""
+    shift = np.zeros((len(speeds), len(signatures.meters)))
     network = compile_network(plant)
     state = baseline.state(network)
     columns = _columns(plant, signatures)
-    for at_s, speed in speeds:
-        first = max(int((at_s - frame.start_s) // HOUR_S), 0)
-        shift[first:] = speed_change(network, state, float(speed))[columns]
+    for speed in np.unique(speeds[speeds != baseline.speed]):
+        shift[speeds == speed] = speed_change(network, state, float(speed))[columns]
     return shift
-
-
-def _logged_speeds(events: Sequence[Event], from_s: float) -> Floats:
-    """[E, 2] times (UTC epoch s) and speeds (fraction) that the journal tells from a time on, in order."""
-    speeds = [
-        (event.at_s, float(event.value) / 100.0)
-        for event in events
-        if event.kind is EventKind.PUMP_SPEED and event.at_s >= from_s
-    ]
-    table: Floats = np.array(sorted(speeds), dtype=np.float64).reshape(-1, 2)
-    return table
 
 
 def _touches(
@@ -153,8 +151,23 @@ def _touches(
         elif event.kind is EventKind.PUMP_SPEED and hour > 0:
             touches.append(Touch(hour=hour, pattern=shift[hour] - shift[hour - 1], sd=SPEED_TRUST))
         elif event.kind is EventKind.CALIBRATION and event.target in signatures.meters:
-            touches.append(Touch(hour=hour, pattern=_own(signatures, event.target), sd=WORK_SD["meter_cleaned"]))
+            touches.append(Touch(hour=hour, pattern=_own(signatures, event.target), sd=_k_sd(plant, event, events)))
     return tuple(touches)
+
+
+def _k_sd(plant: Plant, event: Event, events: Sequence[Event]) -> float:
+    """How far a calibration may move its meter's readings: by all it changes, or by nothing if the meter had drifted."""
+    before = [
+        other
+        for other in events
+        if other.kind is EventKind.CALIBRATION and other.target == event.target and other.at_s < event.at_s
+    ]
+    if before:
+        factors = [float(max(before, key=lambda other: other.at_s).value)]
+    else:
+        factors = [k for meter in plant.meters if meter.name == event.target for _, k in meter.k_points]
+    furthest = max(abs(np.log(float(event.value) / factor)) for factor in factors)
+    return float(max(furthest, WORK_SD["meter_cleaned"]))
 
 
 def _own(signatures: Signatures, meter: str) -> Floats:

@@ -6,12 +6,16 @@ import pathlib
 import sqlite3
 from dataclasses import dataclass, fields, is_dataclass, replace
 
+import numpy as np
+
 from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.calibration import flow_of
 from analysis.commissioning import Baseline, commission, from_json, to_json
-from analysis.events import Event, EventKind
+from analysis.events import Event
 from analysis.frames import HourFrame
+from analysis.pulses import GAP_S
+from analysis.speeds import speeds_of
 from config.errors import InputMissing
 from config.plant import Plant
 from config.settings import PlantFile
@@ -54,11 +58,12 @@ def commission_stored(
         bring_up_to_date(connection, plant_file.plant.meters)
         first = read_hours(connection, meters, from_s=from_s)
         events = read_events(connection)
+        known = last_minute(connection)
     if first.hours <= 0:
-        raise InputMissing(f"{db}: there are no readings: `clearbore load` or `clearbore collect` brings them in")
+        raise InputMissing(_nothing_to_fit(known, db))
     end_s = to_s if to_s is not None else first.start_s + WEEK_S
     frame = _until(first, end_s)
-    baseline = commission(plant, frame, flow_of(frame, plant.meters, events), speed=_speed_at(plant, events, end_s))
+    baseline = _commissioned(plant, frame, events)
     prepare_store(db)
     with contextlib.closing(open_writer(db)) as connection, storage_errors(db):
         save_baseline(
@@ -72,6 +77,16 @@ def commission_stored(
             ),
         )
     return baseline
+
+
+def _nothing_to_fit(newest: int | None, db: pathlib.Path) -> str:
+    """Why there are no hours: no readings, or none that give a flow."""
+    if newest is None:
+        return f"{db}: there are no readings: `clearbore load` or `clearbore collect` brings them in"
+    return (
+        f"{db}: the readings of this time give no flow: it takes two readings of a meter no more than "
+        f"{GAP_S // 60} minutes apart"
+    )
 
 
 def assess_stored(plant_file: PlantFile, db: pathlib.Path, *, until_s: float | None) -> Assessed:
@@ -145,9 +160,21 @@ def _plain(value: object) -> object:
     return value
 
 
-def _speed_at(plant: Plant, events: tuple[Event, ...], at_s: float) -> float:
-    logged = [event for event in events if event.kind is EventKind.PUMP_SPEED and event.at_s < at_s]
-    return float(max(logged, key=lambda event: event.at_s).value) / 100.0 if logged else plant.pump.speed
+def _commissioned(plant: Plant, frame: HourFrame, events: tuple[Event, ...]) -> Baseline:
+    """Fit the hours at the speed that the pump has in the end; hours at another say nothing of that one."""
+    speeds = speeds_of(frame, events, plant.pump.speed)
+    speed = float(speeds.after[-1]) if frame.hours else plant.pump.speed
+    other = speeds.mixed | (speeds.after != speed)
+    flow = np.where(other[:, None], np.nan, flow_of(frame, plant.meters, events))
+    try:
+        return commission(plant, frame, flow, speed=speed)
+    except InputMissing as error:
+        if not other.any():
+            raise
+        raise InputMissing(
+            f"{error}. The journal has the pump at another speed than {100 * speed:g} % in {int(other.sum())} of these "
+            f"{frame.hours} hours, which do not count"
+        ) from error
 
 
 def _until(frame: HourFrame, end_s: float) -> HourFrame:

@@ -86,10 +86,10 @@ def test_a_logged_speed_is_taken_off() -> None:
 
 
 def test_the_speed_of_the_commissioning_days_shifts_nothing() -> None:
-    """What was logged before they ended is in the baseline."""
+    """What was logged before they ended is in the baseline: nothing is taken off later hours."""
     found = watched(event(5, EventKind.PUMP_SPEED, "pump", "90"))
 
-    assert not found.shift.any()
+    assert not found.shift[HEALTHY_DAYS * DAY_H :].any()
 
 
 def test_a_speed_put_back_shifts_nothing() -> None:
@@ -174,3 +174,33 @@ def test_too_short_hours_are_unknown() -> None:
     )
 
     assert np.isnan(found.readings[190]).tolist() == [False, True, False, False]
+
+
+def test_a_large_calibration_is_no_fault() -> None:
+    """A bucket test finds a K-factor 40 % off: the flows are corrected by it, and nothing has happened to the plant."""
+    hours = (HEALTHY_DAYS + 3) * DAY_H
+    calibrated = event((HEALTHY_DAYS + 1) * DAY_H, EventKind.CALIBRATION, "M4", "36")
+    frame = cut(told("healthy").frame, hours)
+
+    found = watch_over(
+        RACK.plant,
+        alarms=ALARMS,
+        baseline=healthy_baseline(),
+        frame=frame,
+        flow_m3s=flow_of(frame, RACK.plant.meters, (calibrated,)),
+        events=(calibrated,),
+    )
+
+    assert found.watch.changes == []
+
+
+def test_a_speed_before_the_commissioned_one_is_taken_off_too() -> None:
+    """Healthy days may begin at another speed; the filter must not take that for a meter's own mean."""
+    hours = (HEALTHY_DAYS + 1) * DAY_H
+    truth = Truth(speed=np.where(np.arange(hours) < 50, 0.9, 1.0))
+    slow, fast = (event(hour, EventKind.PUMP_SPEED, "pump", value) for hour, value in ((-10.0, "90"), (50.0, "100")))
+
+    found = watched(slow, fast, truth=truth, hours=hours)
+
+    assert abs(found.readings[:50].mean()) < 0.01
+    assert (found.shift[50:] == 0).all()

@@ -4,6 +4,7 @@ import contextlib
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from config.errors import InputMissing
@@ -13,8 +14,8 @@ from config.settings import PlantFile
 from daemon.assessing import assess_stored, commission_stored, placed_meters, plant_digest
 from daemon.store.baselines import latest_baseline
 from daemon.store.opening import open_reader
-from tests.support.simulated_log import loaded, run
-from tests.support.simulated_rack import PLANT, plant_file
+from tests.support.simulated_log import loaded, log_of, run
+from tests.support.simulated_rack import PLANT, Truth, hours_of, plant_file
 from tests.support.simulated_stories import at_s, told
 
 PLANT_RECORD = plant_file().plant
@@ -125,3 +126,42 @@ def test_no_database(tmp_path: Path) -> None:
         with pytest.raises(InputMissing, match=r"none\.db"):
             act()
     assert not missing.exists()
+
+
+def test_only_hours_at_the_last_speed_count(tmp_path: Path) -> None:
+    """The pump ran at 90 % for more than half of the healthy days: the fit is that of the other hours."""
+    slow = Truth(speed=np.where(np.arange(24 * 8) < 100, 0.9, 1.0))
+    rack = load_plant(loaded(tmp_path, hours_of(plant_file(), days=8, seed=5, truth=slow)))
+    journal = tmp_path / "journal.csv"
+    journal.write_text(
+        "time_utc,kind,target,value\n2026-08-31T00:00:00Z,pump_speed,pump,90\n2026-09-05T04:00:00Z,pump_speed,pump,100\n",
+        encoding="utf-8",
+    )
+    assert run("load", rack.path, "--events", journal).exit_code == 0
+
+    found = commission_stored(rack, db_of(rack), from_s=None, to_s=None, made_s=at_s(500))
+
+    assert found.speed == 1.0
+    assert found.flow_m3s == pytest.approx(told("healthy").baseline.flow_m3s, rel=0.02)
+    assert (found.noise.wander_sd < 0.02).all()
+
+
+def test_too_few_hours_at_the_last_speed(tmp_path: Path) -> None:
+    """The speed was changed a day before the end: the journal is named as the reason."""
+    rack = load_plant(loaded(tmp_path, hours_of(plant_file(), days=8, seed=5)))
+    assert run("journal", rack.path, "pump_speed", "pump", "95", "--at", "2026-09-07T12:00Z").exit_code == 0
+
+    with pytest.raises(InputMissing, match=r"another speed than 95 % in 156 of these 168 hours"):
+        commission_stored(rack, db_of(rack), from_s=None, to_s=None, made_s=at_s(500))
+
+
+def test_readings_too_far_apart_are_called_that(tmp_path: Path) -> None:
+    """A reading in every half hour gives no flow; it is not said that there are no readings."""
+    plant, log = tmp_path / "gully.toml", tmp_path / "sparse.csv"
+    plant.write_text(PLANT, encoding="utf-8")
+    lines = [line for line in log_of(told("healthy").frame).splitlines() if line[14:16] in ("00", "30", "")]
+    log.write_text("\n".join(["time_utc,meter,pulses", *lines, ""]), encoding="utf-8")
+    assert run("load", plant, log).exit_code == 0
+
+    with pytest.raises(InputMissing, match="10 minutes apart"):
+        commission_stored(load_plant(plant), plant.with_suffix(".db"), from_s=None, to_s=None, made_s=at_s(500))
