@@ -44,7 +44,7 @@ def assess(
     changes = watched.watch.changes
     findings = tuple(
         sorted(
-            [*(finding_of(watched, change) for change in changes), *stops_of(watched)],
+            [*(finding_of(watched, change) for change in changes), *stops_of(watched, known)],
             key=lambda finding: (finding.raised_at_s, finding.id),
         )
     )

@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from analysis.assessment import Assessment, Candidate, Finding, Forecast
+from analysis.assessment import Assessment, Candidate, Finding, Forecast, Status
 from analysis.wording import percent, place
 from config.plant import Plant, Run
 from config.units import show_flow
 from daemon import clock
 
+LITRES_PER_HOUR = 3.6e6
 CAUTION = "An alarm is no substitute for looking at the animals."
 
 
@@ -25,7 +26,7 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
     yield from _flow_lines(plant, known)
     yield ""
     if not still:
-        yield "Nothing is wrong: every meter shows what the commissioned plant should give."
+        yield from _all_quiet(known)
     for finding in still:
         yield from _finding_lines(plant, finding, zone)
     for forecast in known.forecasts:
@@ -43,6 +44,17 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
         )
     yield ""
     yield CAUTION
+
+
+def _all_quiet(known: Assessment) -> Iterator[str]:
+    """No finding is open: whether that means that all is well, or that some meters cannot say."""
+    odd = [state for state in known.meter_states if state.status is not Status.GOOD]
+    if not odd:
+        yield "Nothing is wrong: every meter shows what the commissioned plant should give."
+        return
+    yield "No finding is open, but not every meter can vouch for that:"
+    for state in odd:
+        yield f"  [{state.status.value}] {state.name}: {state.reason}"
 
 
 def _flow_lines(plant: Plant, known: Assessment) -> Iterator[str]:
@@ -139,6 +151,18 @@ def json_of(known: Assessment) -> dict[str, Any]:
                 "now_percent_of_commissioned": recovery.now_percent_of_commissioned,
             }
             for recovery in known.recoveries
+        ],
+        "meters": [
+            {
+                "name": state.name,
+                "run": state.run,
+                "status": state.status.value,
+                "reason": state.reason,
+                "flow_l_per_h": _number(state.flow_m3s * LITRES_PER_HOUR),
+                "commissioned_l_per_h": state.commissioned_m3s * LITRES_PER_HOUR,
+                "completeness": state.completeness,
+            }
+            for state in known.meter_states
         ],
         "isolability": [
             {"first": pair.first, "second": pair.second, "hours": pair.hours} for pair in known.isolability

@@ -128,9 +128,7 @@ def test_a_log_cut_short_gives_the_same_as_far_as_it_goes(name: str, hours: int)
     assert [(one.id, one.raised_at_s) for one in short.findings] == [(one.id, one.raised_at_s) for one in raised]
     for one, other in zip(short.findings, raised, strict=True):
         noted = tuple(opinion for opinion in other.history if opinion.at_s <= short.now_s)
-        # The last opinion stands in the history even where it was not worth noting.
-        assert one.history[: len(noted)] == noted
-        assert len(one.history) <= len(noted) + 1
+        assert one.history == noted
         gone = other.cleared_at_s is not None and other.cleared_at_s <= short.now_s
         assert one.cleared_at_s == (other.cleared_at_s if gone else None)
     assert short.forecast_history == made_by(whole.forecast_history, short.now_s)

@@ -7,7 +7,7 @@ from analysis.calibration import flow_of
 from analysis.events import EventKind
 from analysis.frames import HOUR_S
 from analysis.pulses import SETTLE_S
-from tests.support.simulated_rack import METERS, Truth, hours_of, plant_file, stepped
+from tests.support.simulated_rack import METERS, PLANT, Truth, commissioned, hours_of, plant_file, stepped
 from tests.support.simulated_rack import assessed as assess_frame
 from tests.support.simulated_stories import (
     AT,
@@ -256,3 +256,33 @@ def test_ids_name_the_hour_and_the_place() -> None:
 
     assert finding.id.startswith("2026-09-11T0")
     assert finding.id.endswith("-uv")
+
+
+def test_a_journalled_pause_is_no_stop_until_it_is_over() -> None:
+    """Three hours of maintenance are announced; a pump that stays off after them is told."""
+    story = told("pump stopped")
+    announced = event(AT, EventKind.FEED_PAUSE, "pump", "300")
+    forgotten = event(AT, EventKind.FEED_PAUSE, "pump", "120")
+
+    assert assess_frame(story.rack, story.baseline, story.frame, events=(announced,)).findings == ()
+    (finding,) = assess_frame(story.rack, story.baseline, story.frame, events=(forgotten,)).findings
+    assert finding.raised_at_s == at_s(AT + 4) + SETTLE_S
+
+
+def test_a_lone_meter_without_flow_may_be_dead() -> None:
+    """One meter cannot tell a stopped pump from its own stuck rotor: both are named."""
+    text = PLANT
+    for name in METERS[1:]:
+        text = text.replace(f'meter = "{name}"\n', "")
+    text = text[: text.index('[[meter]]\nname = "M2"')]
+    rack = plant_file(text)
+    frame = hours_of(rack, days=DAYS, seed=SEED, truth=Truth(off_h=frozenset(range(AT, AT + 5))))
+
+    (finding,) = assess_frame(rack, commissioned(rack, frame), frame).findings
+
+    assert [(one.kind, one.subject) for one in finding.candidates] == [
+        (FaultKind.SUPPLY, None),
+        (FaultKind.METER, "M1"),
+    ]
+    assert sum(one.probability for one in finding.candidates) == pytest.approx(1.0)
+    assert "Meter M1 shows no flow" in finding.summary

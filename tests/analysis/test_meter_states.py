@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from analysis.assessment import MeterState, Status
-from tests.support.simulated_rack import METERS, assessed, hours_of, plant_file
+from tests.support.simulated_rack import METERS, Truth, assessed, hours_of, plant_file, stepped
 from tests.support.simulated_stories import AT, DAYS, SEED, healthy_baseline, told
 
 RACK = plant_file()
@@ -102,3 +102,18 @@ def test_completeness_is_the_share_of_the_week() -> None:
     """42 of the last 168 hours unread are a quarter; what is older than a week does not count."""
     assert with_holes()["M2"].completeness == pytest.approx(0.75)
     assert with_holes()["M4"].completeness == 1.0
+
+
+def test_a_second_dead_meter_is_not_good_while_the_first_is_fresh() -> None:
+    """Two rotors stick in one hour, one finding is raised: the other meter does not agree with anything."""
+    hours = AT + 12
+    dead = {name: stepped(DAYS * 24, AT, 0.0) for name in ("M2", "M4")}
+    frame = hours_of(RACK, days=DAYS, seed=SEED, truth=Truth(reading=dead))
+
+    known = assessed(RACK, healthy_baseline(), frame, hours=hours)
+    named = {finding.candidates[0].subject for finding in known.findings}
+    found = {state.name: state for state in known.meter_states}
+
+    assert named < {"M2", "M4"}
+    assert {name for name, state in found.items() if state.status is not Status.GOOD} == {"M2", "M4"}
+    assert any("second fault" in state.reason for state in found.values())

@@ -11,7 +11,7 @@ import jsonschema
 import pytest
 
 from config.errors import InputMissing
-from tests.support.simulated_log import loaded, run
+from tests.support.simulated_log import loaded, log_of, run
 from tests.support.simulated_rack import PLANT
 from tests.support.simulated_stories import told
 
@@ -271,3 +271,23 @@ def test_a_cleared_finding_is_no_alarm(tmp_path: Path) -> None:
     assert (recovery["subject"], recovery["job"]) == ("carbon", "media_changed")
     assert recovery["now_percent_of_commissioned"] == pytest.approx(100.0, abs=3.0)
     assert found["findings"][0]["status"] == "Good"
+
+
+def test_a_silent_meter_is_not_called_well(tmp_path: Path) -> None:
+    """No finding is open, but the carbon's meter has said nothing for two days: it is named, in text and in JSON."""
+    plant, log = tmp_path / "gully.toml", tmp_path / "gully.csv"
+    plant.write_text(PLANT, encoding="utf-8")
+    lines = log_of(told("healthy").frame).splitlines()
+    log.write_text("\n".join(line for line in lines if ",M4," not in line or line < "2026-09-17"), encoding="utf-8")
+    assert run("load", plant, log).exit_code == 0
+    assert run("commission", plant).exit_code == 0
+
+    done = run("diagnose", plant, "--json")
+    states = {meter["name"]: meter for meter in json.loads(done.stdout)["meters"]}
+
+    assert done.exit_code == 0
+    assert "Nothing is wrong" not in done.stderr
+    assert "[Failure] M4: no reading" in done.stderr
+    assert states["M4"]["status"] == "Failure"
+    assert states["M4"]["flow_l_per_h"] is None
+    assert states["M1"]["status"] == "Good"
