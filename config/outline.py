@@ -1,11 +1,14 @@
 """A plant in a few lines of text: its tree, and what its meters leave unseen."""
 
-from config.plant import PUMP_NODE, Meter, MqttSource, Pipe, Plant, Run, SerialSource
+from collections.abc import Set as AbstractSet
+
+from config.plant import PUMP_NODE, Fitting, FittingKind, FixedK, Meter, MqttSource, Pipe, Plant, Run, SerialSource
 from config.units import show_bore, show_flow, show_head
 
 _ENOUGH_METERS = 3  # a common factor needs three flows: their median survives one branch with a fault of its own
 
 
+_TEES = frozenset({FittingKind.TEE_RUN, FittingKind.TEE_BRANCH})
 _HEADINGS = ("run", "bore", "length", "node or outlet", "target", "meter", "can clog")
 
 
@@ -25,6 +28,7 @@ def outline(plant: Plant) -> tuple[str, ...]:
 def notes(plant: Plant) -> tuple[str, ...]:
     """What the plant file leaves open, and what follows from it; one sentence each."""
     return (
+        *_left_out(plant),
         *_out_of_reach(plant),
         *_unmetered(plant),
         *_loose_meters(plant),
@@ -70,6 +74,30 @@ def _target(run: Run, unit: str) -> str:
     if low is not None:
         return f"{show_flow(low, unit)} or more"
     return f"{show_flow(high, unit)} or less" if high is not None else ""
+
+
+def _left_out(plant: Plant) -> tuple[str, ...]:
+    """Losses that a path most likely forgets."""
+    starts = [run.start for run in plant.runs]
+    no_tee = (
+        f'{run.name} goes out from {run.start}, and its path names no way through a tee: begin it with {{ tee = "branch" }}'
+        ' or { tee = "run" }, else its loss is not counted'
+        for run in plant.runs
+        if run.start != PUMP_NODE and starts.count(run.start) > 1 and not _names(run, _TEES)
+    )
+    no_exit = (
+        f"{run.name} ends under water, and its path names no exit: end it with {{ exit = true }}, else its loss is not counted"
+        for run in plant.branches
+        if run.submerged and not _names(run, {FittingKind.EXIT})
+    )
+    return (*no_tee, *no_exit)
+
+
+def _names(run: Run, kinds: AbstractSet[FittingKind]) -> bool:
+    """Whether a fitting of one of these kinds stands in the path, or a loss of the keeper's own that may hold it."""
+    return any(
+        isinstance(element, FixedK) or (isinstance(element, Fitting) and element.kind in kinds) for element in run.path
+    )
 
 
 def _out_of_reach(plant: Plant) -> tuple[str, ...]:

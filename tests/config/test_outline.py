@@ -65,6 +65,19 @@ def test_back_flow_through_an_outlet_under_water_is_a_caution() -> None:
     assert not any("drains back" in note for note in notes(plant_of(REEF)))
 
 
+def test_a_forgotten_tee_and_a_forgotten_exit_are_told() -> None:
+    """Both cost head; a K of the keeper's own may stand for either, so nothing is said then."""
+    bare = REEF.replace('  { tee = "run" },\n', "").replace("  { exit = true },\n", "", 1)
+    said = " ".join(notes(plant_of(bare)))
+
+    assert "display goes out from tee, and its path names no way through a tee" in said
+    assert "display ends under water, and its path names no exit" in said
+    assert "carbon goes out" not in said
+    assert not any("path names no" in note for note in notes(plant_of(REEF)))
+    own = bare.replace('{ check_valve = "swing" }', "{ K = 2.5 }")
+    assert not any("path names no" in note for note in notes(plant_of(own)))
+
+
 def test_an_outlet_above_the_shut_off_head_is_told() -> None:
     """4.2 m at full speed are 3.4 m at 90 % (affinity law: head goes with the square of the speed)."""
     plant = plant_of(changed('outlet = "1.2 m"', 'outlet = "3.41 m"'))
