@@ -4,6 +4,7 @@ import json
 import pathlib
 import shlex
 import shutil
+import sys
 from dataclasses import dataclass
 from typing import Any
 
@@ -146,13 +147,19 @@ def _say_what_next(steps: Steps, places: Places, story: Story, told: tuple[Story
     steps.literal(str(places.report.absolute()))
     click.echo()
     steps.say("Everything is in that folder, so you can go on from here:")
-    plant = shlex.quote(str(places.plant))
-    steps.literal(f"clearbore predict {plant} --speed '80 %'\nclearbore diagnose {plant}\nclearbore journal {plant}")
+    plant, name = shlex.quote(str(places.plant)), program(sys.argv[0])
+    steps.literal(f"{name} predict {plant} --speed '80 %'\n{name} diagnose {plant}\n{name} journal {plant}")
     click.echo()
     others = ", ".join(other.name for other in told if other.name != story.name)
-    steps.say(f"Other stories: {others}. Tell one with `clearbore demo --story NAME`.")
+    steps.say(f"Other stories: {others}. Tell one with `{name} demo --story NAME`.")
     click.echo()
-    steps.say("Your own rack: copy the plant file, describe your rack in it, and run `clearbore check` on it.")
+    steps.say(f"Your own rack: copy the plant file, describe your rack in it, and run `{name} check` on it.")
+
+
+def program(called: str) -> str:
+    """How to call the program: by its name where the shell finds it, else as it was called just now (`called`)."""
+    by_path = pathlib.Path(called).name == "clearbore" and shutil.which("clearbore") is None
+    return shlex.quote(called) if by_path else "clearbore"
 
 
 def _rates_hz(plant: Plant, flows_lph: dict[str, float]) -> dict[str, float]:
