@@ -7,7 +7,7 @@ import sys
 
 import click
 
-from config.errors import ExtraMissing
+from config.errors import ExtraMissing, InputUnusable
 from config.load import load_plant
 from daemon import clock
 from daemon.store.opening import default_path
@@ -62,3 +62,10 @@ def command(  # noqa: PLR0913 - one parameter an option
         click.echo(line, err=as_json)
     if as_json:
         click.echo(json.dumps(summary.summary_json(outcome), ensure_ascii=False))
+    barren = summary.barren_logs(outcome)
+    if barren:
+        raise InputUnusable(
+            f"{', '.join(barren)}: not one line is a reading of this plant, whose meters are "
+            f"{', '.join(meter.name for meter in plant_file.plant.meters) or 'none'}: the log must name them as the plant "
+            "file does. An events file is given with --events"
+        )

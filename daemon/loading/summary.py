@@ -24,6 +24,15 @@ def summary_lines(outcome: Outcome) -> Iterator[str]:
     yield f"database {outcome.database}"
 
 
+def barren_logs(outcome: Outcome) -> tuple[str, ...]:
+    """Logs that held lines and not one reading: most likely another plant's, or no log."""
+    return tuple(
+        tally.name
+        for tally in outcome.logs
+        if not tally.already_loaded and not tally.readings and sum(tally.rejected.values())
+    )
+
+
 def _events_lines(tally: EventsTally) -> Iterator[str]:
     """An events file."""
     if tally.already_loaded:

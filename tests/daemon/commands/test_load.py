@@ -146,6 +146,19 @@ def test_a_log_that_is_none_is_named(
         (b"time_utc,kind\n", "the header lacks target, value"),
     ],
 )
+def test_a_log_of_another_plant_is_no_success(plant: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """Not one reading of this plant's meters: exit 65, the plant's meters named, the lines counted."""
+    file = tmp_path / "strange.csv"
+    file.write_text(HEADER + "2025-03-01T00:00:00Z,X9,100\n2025-03-01T00:01:00Z,X9,200\n", encoding="utf-8")
+
+    done = load(plant, file)
+
+    assert done.returncode == 65
+    assert "strange.csv: not one line is a reading of this plant, whose meters are" in done.stderr
+    assert "L1, L2" in done.stderr
+    assert "2 lines refused" in done.stdout
+
+
 def test_an_events_file_that_is_none_is_named(
     plant: pathlib.Path, tmp_path: pathlib.Path, content: bytes, words: str
 ) -> None:
