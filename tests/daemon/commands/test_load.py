@@ -146,6 +146,18 @@ def test_a_log_that_is_none_is_named(
         (b"time_utc,kind\n", "the header lacks target, value"),
     ],
 )
+def test_an_events_file_that_is_none_is_named(
+    plant: pathlib.Path, tmp_path: pathlib.Path, content: bytes, words: str
+) -> None:
+    """What it is instead, where that can be told, and nothing that a terminal cannot show."""
+    path = tmp_path / "x.csv"
+    path.write_bytes(content)
+    done = load(plant, "--events", path)
+    assert done.returncode == 65
+    assert words in done.stderr
+    assert done.stderr.strip().isprintable()
+
+
 def test_a_log_of_another_plant_is_no_success(plant: pathlib.Path, tmp_path: pathlib.Path) -> None:
     """Not one reading of this plant's meters: exit 65, the plant's meters named, the lines counted."""
     file = tmp_path / "strange.csv"
@@ -157,18 +169,6 @@ def test_a_log_of_another_plant_is_no_success(plant: pathlib.Path, tmp_path: pat
     assert "strange.csv: not one line is a reading of this plant, whose meters are" in done.stderr
     assert "L1, L2" in done.stderr
     assert "2 lines refused" in done.stdout
-
-
-def test_an_events_file_that_is_none_is_named(
-    plant: pathlib.Path, tmp_path: pathlib.Path, content: bytes, words: str
-) -> None:
-    """What it is instead, where that can be told, and nothing that a terminal cannot show."""
-    path = tmp_path / "x.csv"
-    path.write_bytes(content)
-    done = load(plant, "--events", path)
-    assert done.returncode == 65
-    assert words in done.stderr
-    assert done.stderr.strip().isprintable()
 
 
 def test_nothing_to_load_is_a_usage_error(plant: pathlib.Path) -> None:
