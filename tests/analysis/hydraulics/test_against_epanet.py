@@ -2,15 +2,36 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from analysis.frames import Floats
 from analysis.hydraulics.network import STANDARD, Conditions, Constants, compile_network, solve_one
-from config.plant import Device, Fitting, FittingKind, FixedK, MediaBed, Pipe, Plant, Run, Valve, ValveKind
+from config.plant import (
+    Barb,
+    CheckValve,
+    CheckValveKind,
+    Device,
+    Element,
+    Fitting,
+    FittingKind,
+    FixedK,
+    MediaBed,
+    Plant,
+    Run,
+    Valve,
+    ValveKind,
+)
 from tests.support.epanet_model import EPANET_CONSTANTS, EpanetModel
 from tests.support.manifolds import LPH_M3S, pipe, plant_of
 
+OWN_PARTS: tuple[tuple[Element, ...], ...] = (
+    (FixedK(k=3.0),),
+    (Device(name="reactor", loss=((200.0 * LPH_M3S, 0.15), (400.0 * LPH_M3S, 0.45))),),
+    (MediaBed(name="bed", bore_m=0.1, depth_m=0.2, grain_m=1.1e-3, porosity=0.5),),
+    (CheckValve(kind=CheckValveKind.SWING),),
+    (Barb(bore_m=0.0125), pipe(0.0127, 0.8)),
+)
 BORES_M = (0.015799, 0.020930, 0.026645, 0.035052)
 
 
@@ -26,7 +47,7 @@ def random_plant(random: np.random.Generator, branches: int, *, dry: bool) -> Pl
             runs.append(Run(name=f"header {node}", start=start, end=node, path=path))
             nodes.append(node)
             start = node
-        outlet_m = float(random.uniform(0.05, 1.6))
+        outlet_m = float(random.uniform(-0.5, 3.0))
         path_of = random_branch(random, number)
         runs.append(Run(name=f"b{number}", start=start, outlet_m=outlet_m, submerged=not dry, path=path_of))
     fed = {run.start for run in runs}
@@ -35,19 +56,16 @@ def random_plant(random: np.random.Generator, branches: int, *, dry: bool) -> Pl
     return plant_of(*runs)
 
 
-def random_branch(random: np.random.Generator, number: int) -> tuple[Pipe | Fitting | Valve | Device | MediaBed, ...]:
-    """Tee, pipe, elbows, a valve, and for every third a device, for another a bed."""
+def random_branch(random: np.random.Generator, number: int) -> tuple[Element, ...]:
+    """Tee, pipe, elbows, a valve, and by turns a device, a bed, a check valve or a narrower hose on barbs."""
     bore_m = float(random.choice(BORES_M))
-    path: list[Pipe | Fitting | Valve | Device | MediaBed] = [
+    path: list[Element] = [
         Fitting(kind=FittingKind.TEE_BRANCH),
         pipe(bore_m, float(random.uniform(0.3, 3.0))),
         Fitting(kind=FittingKind.ELBOW_90, count=int(random.integers(1, 5))),
-        Valve(kind=ValveKind.BALL, closed_deg=float(random.uniform(0.0, 45.0))),
+        Valve(kind=list(ValveKind)[random.integers(len(ValveKind))], closed_deg=float(random.uniform(0.0, 45.0))),
+        *OWN_PARTS[number % len(OWN_PARTS)],
     ]
-    if number % 3 == 1:
-        path.append(Device(name="reactor", loss=((200.0 * LPH_M3S, 0.15), (400.0 * LPH_M3S, 0.45))))
-    if number % 3 == 2:
-        path.append(MediaBed(name="bed", bore_m=0.1, depth_m=0.2, grain_m=1.1e-3, porosity=0.5))
     if random.random() < 0.5:
         path.append(pipe(float(random.choice(BORES_M)), float(random.uniform(0.2, 1.0))))
     return (*path, Fitting(kind=FittingKind.EXIT))
@@ -58,45 +76,52 @@ def both_flows(plant: Plant, constants: Constants, *, speed: float) -> tuple[Flo
     network = compile_network(plant, constants=constants)
     ours = solve_one(network, Conditions(speed=speed)).flow_m3s[0]
     with EpanetModel(network) as model:
-        return ours, model.flows_m3s(speed=speed)
+        theirs = model.flows_m3s(speed=speed)
+    assume(theirs[network.one_way].min(initial=0.0) > -ENGINE_LEAK_M3S)
+    return ours, theirs
 
+
+# The engine leaves a check valve open while less than 1e-4 ft3/s (10 L/h) runs backward through it (its Qtol): an
+# answer of it with such a leak is not one to be compared with.
+ENGINE_LEAK_M3S = 1e-2 * LPH_M3S
 
 TREES = {
     "seed": st.integers(0, 10**6),
-    "branches": st.integers(2, 8),
+    "branches": st.integers(2, 24),
     "dry": st.booleans(),
     "speed": st.floats(0.75, 1.0),
 }
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(**TREES)
 def test_flows_with_the_constants_of_epanet(seed: int, branches: int, speed: float, *, dry: bool) -> None:
-    """With EPANET's constants and friction law every flow above 1 % of the pump's is within 0.1 % of EPANET 2.3's.
+    """With EPANET's constants and friction law every flow above 1 % of the largest is within 0.3 % of EPANET 2.3's.
 
-    What is left is its table of the media's loss.
+    What is left is its table of the media's loss, and its own tolerance.
     """
     plant = random_plant(np.random.default_rng(seed), branches, dry=dry)
 
     ours, theirs = both_flows(plant, EPANET_CONSTANTS, speed=speed)
 
-    large = np.abs(theirs) > 0.01 * theirs[0]
-    assert ours[large] == pytest.approx(theirs[large], rel=1e-3)
+    large = np.abs(theirs) > 0.01 * np.abs(theirs).max()
+    assert ours[large] == pytest.approx(theirs[large], rel=3e-3)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(**TREES)
 def test_flows_with_our_own_constants(seed: int, branches: int, speed: float, *, dry: bool) -> None:
-    """With standard gravity and Serghides' friction every flow is within 0.2 % of the pump's flow of EPANET 2.3's.
+    """With standard gravity and Serghides' friction every flow is within 0.2 % of the largest flow of EPANET 2.3's.
 
     EPANET's Swamee-Jain friction lies up to 1.6 % off Colebrook's near Re 4000, and its gravity is 0.08 % high, which a
-    small branch with little head to spare shows as up to 2 % of its own flow: hence the pump's flow as the measure.
+    small branch with little head to spare shows as up to 4 % of its own flow (half of such trees have no flow more than
+    0.2 % off): hence the largest flow as the measure.
     """
     plant = random_plant(np.random.default_rng(seed), branches, dry=dry)
 
     ours, theirs = both_flows(plant, STANDARD, speed=speed)
 
-    assert ours == pytest.approx(theirs, abs=2e-3 * theirs[0])
+    assert ours == pytest.approx(theirs, abs=2e-3 * np.abs(theirs).max())
 
 
 @pytest.mark.parametrize("closed", [3, 5])
