@@ -119,12 +119,28 @@ def test_many_cases_pass_through_in_chunks() -> None:
     assert np.all(np.diff(solution.pump_flow_m3s) > 0.0)
 
 
+def test_a_few_odd_cases_among_many_are_solved_like_the_rest() -> None:
+    """One case in a thousand with its branches shut or choked: each as if it were alone, all balanced (1e-9)."""
+    added = np.zeros((3000, len(WET.runs)))
+    closed = np.zeros(added.shape, dtype=np.bool_)
+    odd = [7, 1500, 2998]
+    added[odd[0]], closed[odd[1], 1:4], added[odd[2], -1] = 1e9, True, 1e12
+
+    solution = solve(WET, Conditions(added_k=added, closed=closed))
+
+    assert solution.converged.all()
+    assert solution.energy_residual_m.max() <= 1e-9 * WET.pump.shut_off_m
+    for case in odd:
+        alone = solved(WET, Conditions(added_k=added[case], closed=closed[case]))
+        assert solution.flow_m3s[case] == pytest.approx(alone.flow_m3s[0], rel=1e-7, abs=1e-12)
+
+
 @pytest.mark.parametrize("factor", [0.8, 0.9])
 def test_head_factor_and_speed_are_one_scalar(factor: float) -> None:
     """Identity: a speed that restores the header's head restores every flow: meters cannot tell them apart (1e-7)."""
     head = WET.run_index("T1")
     wanted = solved(WET, Conditions(head_factor=factor)).flow_m3s[0]
-    low, high = factor**0.5 * 0.9, 1.0
+    low, high, flow = factor**0.5 * 0.9, 1.0, wanted
     for _ in range(60):
         middle = 0.5 * (low + high)
         flow = solved(WET, Conditions(speed=middle)).flow_m3s[0]
