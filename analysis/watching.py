@@ -19,6 +19,8 @@ HOURS_A_YEAR = 8766.0
 # Work on a branch may leave it this far from where it was: new media pack differently, a valve is set by eye (log
 # flow, one standard deviation). Common practice, no source.
 WORK_SD = {"media_changed": 0.05, "valve_set": 0.30, "pump_cleaned": 0.05, "meter_cleaned": 0.05}
+# A K-factor that changes by more than this (log, a factor of two) is sooner a slip of the pen: it is not believed.
+LARGEST_CALIBRATION = 0.7
 # A logged speed is taken at its word up to this share of the change that it should bring.
 SPEED_TRUST = 0.10
 # The limit allows for a noise model that was itself learned from a few days: this many times fewer false alarms are
@@ -167,7 +169,7 @@ def _k_sd(plant: Plant, event: Event, events: Sequence[Event]) -> float:
     else:
         factors = [k for meter in plant.meters if meter.name == event.target for _, k in meter.k_points]
     furthest = max(abs(np.log(float(event.value) / factor)) for factor in factors)
-    return float(max(furthest, WORK_SD["meter_cleaned"]))
+    return float(furthest) if WORK_SD["meter_cleaned"] < furthest < LARGEST_CALIBRATION else WORK_SD["meter_cleaned"]
 
 
 def _own(signatures: Signatures, meter: str) -> Floats:

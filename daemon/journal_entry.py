@@ -11,6 +11,7 @@ SHARE_NOT_PERCENT = 1.5
 """Up to here a speed in per cent is taken for a share (0.8 for 80 %): no pump runs that slowly."""
 LONGEST_PAUSE_MIN = 1440.0
 MOST_PULSES_PER_LITRE = 1e6
+FARTHEST_FACTOR = 10.0
 
 
 class EventRefused(InputUnusable):
@@ -40,6 +41,8 @@ def make_event(plant: Plant, *, at_s: float, kind: str, target: str, value: str)
     known = EventKind(kind)
     value = _value(known, value.strip())
     _check_target(plant, known, target, value)
+    if known is EventKind.CALIBRATION:
+        _check_factor(plant, target, value)
     return Event(at_s=at_s, kind=known, target=target, value=value)
 
 
@@ -99,6 +102,17 @@ def _check_target(plant: Plant, kind: EventKind, target: str, value: str) -> Non
     what = f"{kind.value} {value}" if kind is EventKind.MAINTENANCE else kind.value
     is_else = f"{target!r} is not {noun} of this plant" if noun != "the pump" else f"{target!r} is not the pump"
     raise EventRefused("target does not fit", f"{is_else}: {what} happens to {noun}, write {_choice(fitting)}")
+
+
+def _check_factor(plant: Plant, target: str, value: str) -> None:
+    """Whether a bucket test can have found this K-factor: no meter is ten times off its sheet."""
+    factors = [k for meter in plant.meters if meter.name == target for _, k in meter.k_points]
+    if not min(factors) / FARTHEST_FACTOR <= float(value) <= max(factors) * FARTHEST_FACTOR:
+        raise EventRefused(
+            "value does not fit",
+            f"{value} pulses per litre is more than {FARTHEST_FACTOR:g} times off the plant file's figure for {target} "
+            f"({factors[0]:g}): count the pulses and the litres again, or correct the plant file",
+        )
 
 
 def _choice(names: list[str]) -> str:

@@ -204,3 +204,22 @@ def test_a_speed_before_the_commissioned_one_is_taken_off_too() -> None:
 
     assert abs(found.readings[:50].mean()) < 0.01
     assert (found.shift[50:] == 0).all()
+
+
+def test_a_slip_of_the_pen_is_not_believed() -> None:
+    """A K-factor a third of what it was makes the meter stand out: the keeper hears of it."""
+    hours = (HEALTHY_DAYS + 3) * DAY_H
+    slip = event((HEALTHY_DAYS + 1) * DAY_H, EventKind.CALIBRATION, "M4", "20")
+    frame = cut(told("healthy").frame, hours)
+
+    found = watch_over(
+        RACK.plant,
+        alarms=ALARMS,
+        baseline=healthy_baseline(),
+        frame=frame,
+        flow_m3s=flow_of(frame, RACK.plant.meters, (slip,)),
+        events=(slip,),
+    )
+
+    (change,) = found.watch.changes
+    assert found.signatures.faults[change.latest.top].name == "meter:M4"

@@ -92,6 +92,8 @@ def test_a_wrong_entry_is_taken_out(plant: pathlib.Path) -> None:
         (["pump_speed", "pump", "0.8"], "would be 0.8 per cent of full speed"),
         (["feed_pause", "display", "10"], "write pump"),
         (["calibration", "display", "450"], "not a meter"),
+        (["calibration", "L1", "4.5e-9"], "times off the plant file's figure for L1 (450)"),
+        (["calibration", "L1", "44000"], "count the pulses and the litres again"),
         (["feed_pause", "pump", "10", "--at", "noon"], "2026-11-03T14:30"),
         (["feed_pause", "pump", "10", "--at", "2025-03-30T01:30"], "skip this time"),
         (["feed_pause", "pump", "10", "--at", "1980-01-01T00:00"], "between the year 2000"),
