@@ -1,0 +1,210 @@
+"""A year of a manifold's readings: loading, the report in a process of its own, and the hourly assessment.
+
+    python tests/bench/report.py [--json] [--meters 20] [--days 365]
+
+An invented manifold with a meter on every branch, a reading a minute, loaded week by week beside pandas.read_csv of the
+same files (CPU time, median of the weeks). The report is `clearbore report` from start to exit, with its peak memory
+(VmHWM, Linux). `assess_all_s` is the CPU time of one assessment of all hours kept, with ten meters, which walks through
+them one after the other; `assess_hour_ms` is that over the number of hours.
+"""
+
+import argparse
+import json
+import pathlib
+import sqlite3
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))  # run as a script, the folder above is not on the path
+
+from analysis.assess import assess
+from analysis.frames import Floats
+from analysis.hydraulics.network import Conditions, compile_network, solve
+from config.parse import parse_plant
+from config.settings import PlantFile
+from daemon.assessing import assess_stored, commission_stored, placed_meters
+from daemon.loading.load import Loader
+from daemon.store.opening import open_reader, open_writer
+from daemon.store.prepare import prepare_store
+from daemon.store.reader import read_hours
+
+START_S = 1_735_689_600  # 2025-01-01T00:00:00Z
+DAY_S, WEEK_DAYS = 86_400, 7
+PULSES_PER_LITRE = 60.0
+ASSESSED_METERS = 10
+HEAD = """\
+[plant]
+name = "Shoal loft"
+timezone = "UTC"
+[pump]
+curve = [["0 L/h", "6 m"], ["9000 L/h", "4.5 m"], ["18000 L/h", "0.8 m"]]
+speed = "100 %"
+[[run]]
+name = "riser"
+from = "pump"
+to = "tee 0"
+path = [{ pipe = "2 in sch 40", length = "80 cm" }, { elbow = "90", count = 2 }]
+"""
+BRANCH = """\
+[[run]]
+name = "branch {number}"
+from = "tee {number}"
+outlet = "{outlet_cm} cm"
+path = [{{ tee = "branch" }}, {{ pipe = "3/4 in sch 40", length = "1.2 m" }}, {{ K = {k} }}]
+meter = "M{number}"
+[[meter]]
+name = "M{number}"
+pulses_per_litre = {pulses}
+"""
+HEADER = """\
+[[run]]
+name = "header {number}"
+from = "tee {before}"
+to = "tee {number}"
+path = [{{ tee = "run" }}, {{ pipe = "1-1/2 in sch 40", length = "20 cm" }}]
+"""
+REPORT = """\
+import sys
+sys.argv = ["clearbore", "report", *sys.argv[1:]]
+from daemon.cli import group
+group(standalone_mode=False)
+peak, = (line for line in open("/proc/self/status") if line.startswith("VmHWM"))
+print(peak.split()[1])
+"""
+
+
+def plant_text(meters: int) -> str:
+    """A header with a metered branch at every tee."""
+    parts = [HEAD]
+    for number in range(meters):
+        if number:
+            parts.append(HEADER.format(number=number, before=number - 1))
+        outlet_cm, k = 10 + 90 * number // meters, 20 + 5 * (number % 5)
+        parts.append(BRANCH.format(number=number, outlet_cm=outlet_cm, k=k, pulses=PULSES_PER_LITRE))
+    return "".join(parts)
+
+
+def minute_flows(plant: PlantFile, days: int) -> Floats:
+    """[T, M] litres a minute: the pump wanders by the hour, each meter by a little noise; seeded."""
+    random = np.random.default_rng(1)
+    network = compile_network(plant.plant)
+    speed = 1.0 + 0.0015 * random.normal(size=days * 24)
+    hourly = solve(network, Conditions(speed=speed)).flow_m3s[:, network.end < 0] * 60_000.0
+    flow = np.repeat(hourly, 60, axis=0)
+    noisy: Floats = flow * (1.0 + 0.002 * random.normal(size=flow.shape))
+    return noisy
+
+
+def write_week(path: pathlib.Path, meters: tuple[str, ...], counts: np.ndarray, first_minute: int) -> None:
+    """A log of [T, M] counts."""
+    at = np.datetime64(START_S, "s") + 60 * (first_minute + np.arange(counts.shape[0])).astype("timedelta64[s]")
+    lines = (
+        f"{stamp}Z,{name},{count}\n"
+        for stamp, row in zip(np.datetime_as_string(at).tolist(), counts.tolist(), strict=True)
+        for name, count in zip(meters, row, strict=True)
+    )
+    path.write_text("time_utc,meter,pulses\n" + "".join(lines), encoding="utf-8")
+
+
+def cpu_s(action: Callable[[], object]) -> float:
+    """CPU seconds of one call."""
+    before = time.process_time()
+    action()
+    return time.process_time() - before
+
+
+def load_log(connection: sqlite3.Connection, plant: PlantFile, log: pathlib.Path) -> None:
+    """Load one file, hours and all."""
+    loader = Loader(connection, plant.plant.meters, now_s=4e9, kept_lines=100)
+    loader.load(log)
+    loader.refresh_hours()
+
+
+def load_year(plant: PlantFile, database: pathlib.Path, days: int) -> float:
+    """Load all weeks into a new database; CPU of it over that of pandas.read_csv, the median of the weeks."""
+    meters = placed_meters(plant.plant)
+    counts = np.floor(PULSES_PER_LITRE * np.cumsum(minute_flows(plant, days), axis=0)).astype(np.int64) % 2**32
+    prepare_store(database)
+    connection = open_writer(database)
+    ratios = []
+    week_minutes = WEEK_DAYS * 24 * 60
+    for first in range(0, len(counts), week_minutes):
+        log = database.with_name(f"week{first}.csv")
+        write_week(log, meters, counts[first : first + week_minutes], first)
+        read_s = cpu_s(partial(pd.read_csv, log))
+        ratios.append(cpu_s(partial(load_log, connection, plant, log)) / read_s)
+        log.unlink()
+    connection.close()
+    return statistics.median(ratios)
+
+
+def made(folder: pathlib.Path, meters: int, days: int) -> tuple[PlantFile, pathlib.Path, pathlib.Path, float]:
+    """A commissioned plant with a year of readings: the plant, its file, its database, and what loading cost."""
+    file = folder / f"loft{meters}.toml"
+    file.write_text(plant_text(meters), encoding="utf-8")
+    plant = parse_plant(plant_text(meters), file=str(file))
+    database = file.with_suffix(".db")
+    ratio = load_year(plant, database, days)
+    commission_stored(plant, database, from_s=None, to_s=None, made_s=float(START_S + days * DAY_S))
+    return plant, file, database, ratio
+
+
+def report(file: pathlib.Path) -> tuple[float, float]:
+    """Seconds from start to exit of the report, and its peak memory, MB."""
+    start_s = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", REPORT, str(file)], capture_output=True, text=True, check=True)
+    return time.perf_counter() - start_s, int(done.stdout.split()[-1]) / 1024
+
+
+def assessed(plant: PlantFile, database: pathlib.Path) -> tuple[float, int]:
+    """CPU seconds of one assessment of all hours kept, and how many those are."""
+    stored = assess_stored(plant, database, until_s=None)
+    connection = open_reader(database)
+    frame = read_hours(connection, stored.baseline.meters, from_s=stored.baseline.from_s)
+    connection.close()
+    now_s = float(stored.assessment.now_s)
+    return cpu_s(lambda: assess(plant, stored.baseline, frame, stored.events, now_s)), frame.hours
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--meters", type=int, default=20, help="meters of the year that is reported (default 20)")
+    parser.add_argument("--days", type=int, default=365, help="days of readings (default 365)")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        folder = pathlib.Path(name)
+        _, file, _, ratio = made(folder, options.meters, options.days)
+        report_s, peak_mb = report(file)
+        ten, _, database, _ = made(folder, ASSESSED_METERS, options.days)
+        all_s, hours = assessed(ten, database)
+        found = {
+            "year_report_s": round(report_s, 2),
+            "year_report_rss_mb": round(peak_mb, 1),
+            "assess_hour_ms": round(1e3 * all_s / hours, 2),
+            "assess_all_s": round(all_s, 2),
+            "load_ratio_to_read_csv": round(ratio, 2),
+        }
+    if options.json:
+        sys.stdout.write(json.dumps(found) + "\n")
+        return
+    sys.stdout.write(
+        f"{options.days} days of {options.meters} meters, a reading a minute\n"
+        f"report, start to exit      {found['year_report_s']:8.2f} s\n"
+        f"its peak memory            {found['year_report_rss_mb']:8.1f} MB\n"
+        f"assessment, {ASSESSED_METERS} meters     {found['assess_all_s']:8.2f} s CPU, {found['assess_hour_ms']:.2f} ms an hour\n"
+        f"loading over pandas.read_csv {found['load_ratio_to_read_csv']:6.2f}\n"
+    )
+
+
+if __name__ == "__main__":
+    main()
