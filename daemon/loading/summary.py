@@ -29,7 +29,7 @@ def barren_logs(outcome: Outcome) -> tuple[str, ...]:
     return tuple(
         tally.name
         for tally in outcome.logs
-        if not tally.already_loaded and not tally.readings and sum(tally.rejected.values())
+        if not tally.already_loaded and not tally.readings and any(tally.rejected.values())
     )
 
 
