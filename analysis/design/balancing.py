@@ -132,7 +132,7 @@ def _newton_step(slopes: Floats, over: Floats, held: Bools) -> Floats:
     matrix = np.where(free[:, :, None] & free[:, None, :], slopes, 0.0)
     diagonal = np.arange(count)
     matrix[:, diagonal, diagonal] = np.where(held, 1.0, matrix[:, diagonal, diagonal] + _LEAST_SLOPE_S_M2)
-    return np.asarray(np.linalg.solve(matrix, over[:, :, None])[:, :, 0])
+    return np.asarray(np.linalg.solve(matrix, over[:, :, None])[:, :, 0], dtype=np.float64)
 
 
 def _throttled(rig: Rig, branch_m3s: Floats, wanted_m3s: Floats, speed: Floats) -> Balance:
