@@ -1,17 +1,16 @@
 """What commissioning found, for people and for machines."""
 
 import datetime as dt
+import math
 from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.commissioning import Baseline
+from analysis.findings import NINETY_PERCENT
 from config.plant import Plant
-from config.units import show_flow
+from config.units import flow_in, show_flow
 from daemon import clock
-
-LITRES_PER_HOUR = 3.6e6
-NINETY_PERCENT = 1.645
 
 
 def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
@@ -32,17 +31,17 @@ def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
     yield ""
     yield "Losses against the plant file's catalogue figures (90 % interval):"
     for branch in baseline.branches:
-        low, high = (
-            branch.resistance_factor * 2.718281828 ** (sign * NINETY_PERCENT * branch.log_sd) for sign in (-1, 1)
-        )
         note = "" if branch.determined else "   the meters do not tell: catalogue kept"
-        yield f"  {branch.run:<14} x {branch.resistance_factor:.2f}   ({low:.2f} to {high:.2f}){note}"
-    low, high = (
-        baseline.head_factor * 2.718281828 ** (sign * NINETY_PERCENT * baseline.head_log_sd) for sign in (-1, 1)
-    )
-    yield f"  {'pump head':<14} x {baseline.head_factor:.2f}   ({low:.2f} to {high:.2f})"
+        yield f"  {branch.run:<14} {_factor(branch.resistance_factor, branch.log_sd)}{note}"
+    yield f"  {'pump head':<14} {_factor(baseline.head_factor, baseline.head_log_sd)}"
     for warning in baseline.warnings():
         yield f"Look at this: {warning}"
+
+
+def _factor(middle: float, log_sd: float) -> str:
+    """A factor with its 90 % interval."""
+    low, high = (middle * math.exp(sign * NINETY_PERCENT * log_sd) for sign in (-1, 1))
+    return f"x {middle:.2f}   ({low:.2f} to {high:.2f})"
 
 
 def _local(epoch_s: float, zone: ZoneInfo) -> str:
@@ -60,7 +59,7 @@ def json_of(baseline: Baseline) -> dict[str, Any]:
         "meters": [
             {
                 "name": name,
-                "flow_l_per_h": float(baseline.flow_m3s[column]) * LITRES_PER_HOUR,
+                "flow_l_per_h": flow_in("L/h", float(baseline.flow_m3s[column])),
                 "gain": float(baseline.gain[column]),
                 "wander_sd": float(baseline.noise.wander_sd[column]),
                 "wander_tau_h": float(baseline.noise.wander_tau_h[column]),

@@ -9,10 +9,9 @@ from zoneinfo import ZoneInfo
 from analysis.assessment import Assessment, Candidate, Finding, Forecast, Status
 from analysis.wording import percent, place
 from config.plant import Plant, Run
-from config.units import show_flow
+from config.units import flow_in, show_flow
 from daemon import clock
 
-LITRES_PER_HOUR = 3.6e6
 CAUTION = "An alarm is no substitute for looking at the animals."
 
 
@@ -158,8 +157,8 @@ def json_of(known: Assessment) -> dict[str, Any]:
                 "run": state.run,
                 "status": state.status.value,
                 "reason": state.reason,
-                "flow_l_per_h": _number(state.flow_m3s * LITRES_PER_HOUR),
-                "commissioned_l_per_h": state.commissioned_m3s * LITRES_PER_HOUR,
+                "flow_l_per_h": _number(flow_in("L/h", state.flow_m3s)),
+                "commissioned_l_per_h": flow_in("L/h", state.commissioned_m3s),
                 "completeness": state.completeness,
             }
             for state in known.meter_states
