@@ -221,12 +221,26 @@ def _binned(timeline: _Timeline, running: tuple[Ints, Ints], borders_ms: Ints, m
         empty = np.zeros((len(borders_ms) - 1, meters))
         return empty, empty.copy()
     at = borders_ms[None, :] + (np.arange(meters, dtype=np.int64) * _COLUMN_MS)[:, None]
-    left = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, len(knots) - 2)
+    left = _knots_before(knots, borders_ms, meters)
     part = np.clip((at - knots[left]) / np.maximum(knots[left + 1] - knots[left], 1), 0.0, 1.0)
     pulses, covered_ms = (
         np.diff(side[left], axis=1) + np.diff(part * (side[left + 1] - side[left]), axis=1) for side in running
     )
     return pulses.T, covered_ms.T
+
+
+def _knots_before(knots_ms: Ints, borders_ms: Ints, meters: int) -> Ints:
+    """Index of the last knot at or before each border of each meter's bins, [M, bins + 1], short of the last knot.
+
+    Knots are counted by bin and summed up: borders are evenly spaced, so none has to be searched for.
+    """
+    column = knots_ms // _COLUMN_MS
+    width_ms = borders_ms[1] - borders_ms[0]
+    after = -((borders_ms[0] - (knots_ms - column * _COLUMN_MS)) // width_ms)  # the first border not before the knot
+    place = column * len(borders_ms) + np.clip(after, 0, len(borders_ms))  # past the last: the next meter's first
+    counts = np.bincount(place, minlength=meters * len(borders_ms) + 1)[:-1]
+    last = np.cumsum(counts).reshape(meters, len(borders_ms)) - 1
+    return np.clip(last, 0, len(knots_ms) - 2)
 
 
 def _rates(counted: Floats, covered_ms: Floats) -> Floats:

@@ -8,7 +8,6 @@ from analysis.frames import Ints
 from analysis.pulses import GAP_S, WRAP_SLACK
 from daemon.loading.lines import MINUTE_MS, Readings
 from daemon.loading.sums import MinuteRows
-from daemon.loading.words import Mask
 from daemon.store.ordering import stable_order
 
 SAMPLE = 1000
@@ -63,7 +62,7 @@ class Counter:
         self._newest_ms = np.full(len(bits), _NEVER)
         self._end_ms = np.full(len(bits), _NEVER)
         self._counted = np.zeros(len(bits), dtype=np.int64)
-        self._rate_mhz = np.zeros(len(bits), dtype=np.int64)
+        self._before: dict[int, tuple[Ints, Ints]] = {}  # each meter's steps of the last chunk: pulses, ms
         self.seen = np.zeros(len(bits), dtype=np.bool_)
 
     def count_lines(self, readings: Readings) -> None:
@@ -87,39 +86,56 @@ class Counter:
     def count_rows(self, rows: MinuteRows) -> None:
         """Count restarts, wraps and gaps between the minute rows of a chunk."""
         order = stable_order(rows.column)  # each column's rows stay in order of time
+        counts = np.bincount(rows.column, minlength=len(self.seen))
+        there = np.flatnonzero(counts)
+        ends = np.cumsum(counts[there])
+        starts = ends - counts[there]
         end_ms = (rows.minute * MINUTE_MS + rows.at_ms)[order]
-        first_ms = end_ms - rows.span_ms[order] if rows.span_ms.any() else end_ms
         counted = rows.counted[order]
+        first_ms = end_ms - rows.span_ms[order] if rows.span_ms.any() else end_ms
         first_count = counted - rows.pulses[order] if rows.pulses.any() else counted
+        known = self._end_ms[there] != _NEVER
+        elapsed_ms = _steps(first_ms, end_ms, starts, np.where(known, self._end_ms[there], first_ms[starts]))
+        step = _steps(first_count, counted, starts, self._counted[there])
         told = rows.restart[order] == 1
-        ends = np.cumsum(np.bincount(rows.column, minlength=len(self.seen)))
-        for column in np.flatnonzero(np.diff(ends, prepend=0)).tolist():
-            start, end = int(ends[column - 1]) if column else 0, int(ends[column])
-            before_ms = np.concatenate([self._end_ms[column : column + 1], end_ms[start : end - 1]])
-            before = np.concatenate([self._counted[column : column + 1], counted[start : end - 1]])
-            elapsed_ms = first_ms[start:end] - before_ms
-            if before_ms[0] == _NEVER:
-                elapsed_ms[0] = 0
-            self._count_steps(column, elapsed_ms, first_count[start:end] - before, told[start:end])
-            self._end_ms[column] = max(int(end_ms[end - 1]), int(self._end_ms[column]))
-            self._counted[column] = counted[end - 1]
+        self._count_gaps(elapsed_ms)
+        self._tally.restarts += int(np.count_nonzero(told))
+        backward = np.flatnonzero((step < 0) & (elapsed_ms > 0) & ~told)
+        spans = dict(zip(there.tolist(), map(slice, starts.tolist(), ends.tolist()), strict=True))
+        for column in np.unique(rows.column[order[backward]]).tolist():
+            span = spans[column]
+            mine = backward[(backward >= span.start) & (backward < span.stop)]
+            self._judge_backward(column, step[mine], elapsed_ms[mine], (step[span], elapsed_ms[span]))
+        self._before = {**self._before, **{column: (step[span], elapsed_ms[span]) for column, span in spans.items()}}
+        self._end_ms[there] = np.maximum(end_ms[ends - 1], self._end_ms[there])
+        self._counted[there] = counted[ends - 1]
 
-    def _count_steps(self, column: int, elapsed_ms: Ints, step: Ints, told: Mask) -> None:
-        """One meter's steps from row to row, in order of time; `told`: a restart is known.  All [N]."""
+    def _count_gaps(self, elapsed_ms: Ints) -> None:
+        """Count the steps, [N], that are too long for anybody to know how the pump ran."""
         gaps = elapsed_ms > GAP_S * 1000
         self._tally.gaps += int(np.count_nonzero(gaps))
         self._tally.gap_s += float(elapsed_ms[gaps].sum()) / 1000
-        self._tally.restarts += int(np.count_nonzero(told))
-        usual_mhz = self._rate_mhz[column]
-        self._rate_mhz[column] = _median_rate_mhz(step, elapsed_ms) or usual_mhz
-        usual_mhz = usual_mhz or self._rate_mhz[column]
-        backward = np.flatnonzero((step < 0) & (elapsed_ms > 0) & ~told)
-        at_most = 2 * usual_mhz * (elapsed_ms[backward] / 1e6) + WRAP_SLACK
-        wrapped = step[backward] + self._width[column]
+
+    def _judge_backward(self, column: int, step: Ints, elapsed_ms: Ints, now: tuple[Ints, Ints]) -> None:
+        """Tell wraps from restarts among one meter's backward steps; `now`: all its steps of the chunk."""
+        usual_mhz = _median_rate_mhz(*self._before.get(column, now)) or _median_rate_mhz(*now)
+        at_most = 2 * usual_mhz * (elapsed_ms / 1e6) + WRAP_SLACK
+        wrapped = step + self._width[column]
         # after so long that it may have gone round unseen, a count that fell tells nothing
         wraps = (wrapped <= at_most) & (at_most <= self._width[column])
         self._tally.wraps += int(np.count_nonzero(wraps))
         self._tally.restarts += int(np.count_nonzero(wrapped > at_most))
+
+
+def _steps(first: Ints, last: Ints, starts: Ints, before: Ints) -> Ints:
+    """From the end of each row to the beginning of the next of the same meter, [N].
+
+    `first`, `last` [N]: of each row; `starts` [M]: where a meter's rows begin; `before` [M]: its end before them.
+    """
+    steps = np.empty_like(first)
+    np.subtract(first[1:], last[:-1], out=steps[1:])
+    steps[starts] = first[starts] - before
+    return steps
 
 
 def _median_rate_mhz(step: Ints, elapsed_ms: Ints) -> int:
