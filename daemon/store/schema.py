@@ -24,6 +24,11 @@ Raw counts and times are kept; K-factors are applied at reading.
     loaded        log files that are in, by the SHA-256 of their content
     baseline      commissioned states of the plant
     source_state  what each source last said of itself
+    job_run       what the jobs did: `outcome` good, failed, late (over its time), idle (nothing to do yet)
+    finding       what the last assessment found, and what earlier ones had found; `ended` tells why it is over: cleared,
+                  or withdrawn (the readings as they are known now do not give it)
+    note          what the program last noted of itself, as JSON: `integrity`, `backup`, `assessment`
+    disk_space    bytes of the database and bytes free beside it, noted once a UTC epoch day
 """
 
 STORE = """
@@ -127,7 +132,33 @@ FROM (SELECT *, lag(count) OVER (PARTITION BY meter ORDER BY minute, part) AS be
 JOIN meter ON meter.id = row.meter;
 """
 
-MIGRATIONS: tuple[tuple[str, str], ...] = (("store", STORE),)
+JOBS = """
+CREATE TABLE job_run (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL,
+    started_ms INTEGER NOT NULL,
+    ended_ms INTEGER NOT NULL,
+    outcome TEXT NOT NULL CHECK (outcome IN ('good', 'failed', 'late', 'idle')),
+    words TEXT NOT NULL
+) STRICT;
+CREATE INDEX job_run_of ON job_run (name, id);
+CREATE TABLE finding (
+    id TEXT PRIMARY KEY,
+    raised_ms INTEGER NOT NULL,
+    over_ms INTEGER,
+    ended TEXT CHECK (ended IN ('cleared', 'withdrawn')),
+    status TEXT NOT NULL,
+    summary TEXT NOT NULL,
+    action TEXT NOT NULL,
+    body TEXT NOT NULL
+) STRICT;
+CREATE TABLE note (name TEXT PRIMARY KEY, at_ms INTEGER NOT NULL, body TEXT NOT NULL) STRICT;
+CREATE TABLE disk_space (
+    day INTEGER PRIMARY KEY, database_bytes INTEGER NOT NULL, free_bytes INTEGER NOT NULL
+) STRICT;
+"""
+
+MIGRATIONS: tuple[tuple[str, str], ...] = (("store", STORE), ("jobs", JOBS))
 """Name and SQL of each step, oldest first. Add to the end; never change one that was released."""
 
 VERSION = len(MIGRATIONS)
