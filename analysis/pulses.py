@@ -107,8 +107,8 @@ def _medians(values: Floats) -> tuple[Floats, Ints]:
     if not len(values):
         return np.full(len(columns), np.nan), known
     low, high = np.maximum(known - 1, 0) // 2, np.minimum(known // 2, len(values) - 1)
-    ordered = np.partition(values, np.unique([low, high]), axis=0)  # nan last
-    return np.where(known > 0, (ordered[low, columns] + ordered[high, columns]) / 2, np.nan), known
+    ordered = np.partition(values.T, np.unique([low, high]))  # nan last; a row each lies close together
+    return np.where(known > 0, (ordered[columns, low] + ordered[columns, high]) / 2, np.nan), known
 
 
 def day_window_ms(day: int) -> tuple[int, int]:
@@ -133,7 +133,8 @@ def derive_day(
     timeline = _timeline(frame, origin_ms, bits, usual)
     running = _running(timeline, timeline.valid)
     counted, covered_ms = _binned(timeline, running, _borders(0, _GRID_MINUTES, _MINUTE_MS), len(bits))
-    off = _off(counted, covered_ms, usual)
+    rates = _rates(counted, covered_ms)
+    off = _off(rates, counted, usual)
     for from_ms, to_ms in pauses_ms:
         off |= _paused(origin_ms, from_ms - PAUSE_MARGIN_S * 1000, to_ms + PAUSE_MARGIN_S * 1000)
     if off.any():
@@ -144,7 +145,7 @@ def derive_day(
         pulses=np.round(pulses, 6),
         seconds=np.round(seconds / 1000, 6),
         off_s=off[today].reshape(24, 60).sum(axis=1) * 60.0,
-        usual_hz=_day_medians(counted[today], covered_ms[today]),
+        usual_hz=_day_medians(rates[today]),
     )
 
 
@@ -268,14 +269,13 @@ def _usual_by_minute(frame: MinuteFrame, origin_ms: int, bits: Ints, usual_hz: F
     return usual
 
 
-def _off(counted: Floats, covered_ms: Floats, usual: Floats) -> NDArray[np.bool_]:
+def _off(rates: Floats, counted: Floats, usual: Floats) -> NDArray[np.bool_]:
     """Minutes in which the pump stood still: every meter low; of three or more, every one but at most one.
 
     The one is a meter that turns backward while the display drains, or is stuck.
     """
-    rates = _rates(counted, covered_ms)
     with np.errstate(invalid="ignore"):
-        telling = (covered_ms > 0) & ~(usual * 60 < COUNTABLE)
+        telling = ~np.isnan(rates) & ~(usual * 60 < COUNTABLE)
         low = telling & ((counted == 0) | (rates < LOW_FRACTION * usual))
     meters = telling.sum(axis=1)
     needed = np.maximum(meters - (meters >= SEVERAL), 1)
@@ -301,9 +301,7 @@ def _touching(timeline: _Timeline, off: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(before[last] > before[first], dtype=np.bool_)
 
 
-def _day_medians(counted: Floats, covered_ms: Floats) -> Floats:
+def _day_medians(rates: Floats) -> Floats:
     """Median of each meter's minute rates above zero, [M]; nan where there are fewer than USUAL_MINUTES."""
-    rates = _rates(counted, covered_ms)
-    rates[~(rates > 0)] = np.nan
-    medians, known = _medians(rates)
+    medians, known = _medians(np.where(rates > 0, rates, np.nan))
     return np.where(known >= USUAL_MINUTES, np.round(medians, 6), np.nan)

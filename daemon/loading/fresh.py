@@ -1,6 +1,7 @@
 """Days that hold nothing but what a load brings: their hours are derived from memory, without reading it back."""
 
 import sqlite3
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -26,7 +27,7 @@ class FreshDays:
         self._deriver = deriver
         self._fresh: dict[int, bool] = {}
         self._waiting: set[int] = set()
-        self._rows: list[Ints] = []  # [6, N] each, the columns of minute_frame
+        self._rows: list[Ints] = []  # of _table, each
 
     def before_insert(self, rows: MinuteRows) -> None:
         """Look what the database holds of the days that rows will touch."""
@@ -41,8 +42,7 @@ class FreshDays:
             for day in days_of(rows.minute):
                 for near in (day - 1, day, day + 1):
                     self._distrust(near)
-        end_ms = rows.minute * MINUTE_MS + rows.at_ms
-        self._rows.append(np.stack([rows.column, end_ms, rows.span_ms, rows.counted, rows.pulses, rows.restart]))
+        self._rows.append(_table(rows))
 
     def derive(self, sealed_minute: int) -> None:
         """Derive the days for which no row can be missing if all before `sealed_minute` are in.
@@ -52,14 +52,14 @@ class FreshDays:
         ripe = sorted(day for day in self._waiting if day_window_ms(day)[1] <= sealed_minute * MINUTE_MS)
         if not ripe:
             return
-        table = np.concatenate(self._rows, axis=1)
+        table = _joined(self._rows)
         minute = table[1] // MINUTE_MS
         if not (minute[1:] >= minute[:-1]).all():
             order = np.argsort(minute, kind="stable")
             table, minute = table[:, order], minute[order]
         for day in ripe:
             first, last = np.searchsorted(minute, [at_ms // MINUTE_MS for at_ms in day_window_ms(day)])
-            refresh_day(self._connection, self._deriver, day, minute_frame(table[:, first:last].T))
+            refresh_day(self._connection, self._deriver, day, minute_frame(table[:, first:last]))
             self._distrust(day)
         rest = np.searchsorted(minute, day_window_ms(ripe[-1] + 1)[0] // MINUTE_MS)
         self._rows = [table[:, rest:].copy()]
@@ -73,3 +73,19 @@ class FreshDays:
         """Whether the database holds a row that the day's hours hang on."""
         from_ms, to_ms = day_window_ms(day)
         return holds_minutes(self._connection, from_ms // MINUTE_MS, to_ms // MINUTE_MS)
+
+
+def _table(rows: MinuteRows) -> Ints:
+    """Rows as `minute_frame` takes them, [3 or 6, N]: nothing but the counts where each is a single reading."""
+    end_ms = rows.minute * MINUTE_MS + rows.at_ms
+    if rows.span_ms.any() or rows.pulses.any() or rows.restart.any():
+        return np.stack([rows.column, end_ms, rows.counted, rows.span_ms, rows.pulses, rows.restart])
+    return np.stack([rows.column, end_ms, rows.counted])
+
+
+def _joined(tables: Sequence[Ints]) -> Ints:
+    """Tables side by side, as wide as the widest of them."""
+    sides = max(len(table) for table in tables)
+    return np.concatenate(
+        [np.pad(table, ((0, sides - len(table)), (0, 0))) if len(table) < sides else table for table in tables], axis=1
+    )

@@ -1,5 +1,6 @@
 """Keep the hour rows level with the minute rows. Imports numpy: not for the always-on process."""
 
+import itertools
 import sqlite3
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,9 @@ from daemon.store.writer import MINUTES_PER_DAY, mark_stale, meter_ids
 
 DAYS_A_COMMIT = 32
 _MINUTE_MS = 60_000
+_INSERT = "INSERT INTO hour VALUES (?, ?, ?, ?, ?)"
+_ROWS_A_STATEMENT = 24
+_INSERT_MANY = _INSERT + ", (?, ?, ?, ?, ?)" * (_ROWS_A_STATEMENT - 1)
 _HIDING = (
     ("hour", "hour, meter, pulses, seconds, off_s", "hour, meter"),
     ("usual_rate", "day, meter, rate_hz", "day, meter"),
@@ -179,5 +183,11 @@ def _write_hours(connection: sqlite3.Connection, deriver: Deriver, day: int, hou
     hour, column = np.nonzero((hours.seconds > 0) | (hours.off_s > 0)[:, None])
     meter = np.array(deriver.ids, dtype=np.int64)[column]
     pulses, seconds, off_s = hours.pulses[hour, column], hours.seconds[hour, column], hours.off_s[hour]
-    rows = zip(*(side.tolist() for side in (day * 24 + hour, meter, pulses, seconds, off_s)), strict=True)
-    connection.executemany("INSERT INTO hour VALUES (?, ?, ?, ?, ?)", rows)
+    rows = list(zip(*(side.tolist() for side in (day * 24 + hour, meter, pulses, seconds, off_s)), strict=True))
+    whole = len(rows) - len(rows) % _ROWS_A_STATEMENT
+    several = [
+        tuple(itertools.chain.from_iterable(rows[at : at + _ROWS_A_STATEMENT]))
+        for at in range(0, whole, _ROWS_A_STATEMENT)
+    ]
+    connection.executemany(_INSERT_MANY, several)
+    connection.executemany(_INSERT, rows[whole:])

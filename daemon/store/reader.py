@@ -14,6 +14,8 @@ from daemon.store.journal import read_events
 from daemon.store.opening import open_reader
 from daemon.store.ordering import stable_order
 
+_COUNTS_ONLY = 3  # columns of a table of single readings
+
 __all__ = ["open_reader", "read_events", "read_hours", "read_minutes"]
 
 
@@ -74,7 +76,7 @@ def read_minutes(
         to_minute: UTC epoch minute after the last rows.
     """
     rows = connection.execute(
-        "SELECT meter, minute * 60000 + at_ms, span_ms, count, pulses, restart FROM minute"
+        "SELECT meter, minute * 60000 + at_ms, count, span_ms, pulses, restart FROM minute"
         " WHERE minute >= ? AND minute < ?",
         (from_minute, to_minute),
     )
@@ -84,7 +86,7 @@ def read_minutes(
     for meter, column in columns.items():
         lookup[meter] = column
     table[:, 0] = lookup[table[:, 0]]
-    return minute_frame(table[table[:, 0] >= 0])
+    return minute_frame(table[table[:, 0] >= 0].T)
 
 
 def _block_rows(connection: sqlite3.Connection, from_minute: int, to_minute: int) -> Ints:
@@ -96,16 +98,23 @@ def _block_rows(connection: sqlite3.Connection, from_minute: int, to_minute: int
     records = read_records([block[0] for block in blocks], [block[1] for block in blocks])
     meter, minute, counted, at_ms = records[(records[:, 1] >= from_minute) & (records[:, 1] < to_minute)].T
     nothing = np.zeros(len(meter), dtype=np.int64)
-    return np.column_stack([meter, minute * 60_000 + at_ms, nothing, counted, nothing, nothing])
+    return np.column_stack([meter, minute * 60_000 + at_ms, counted, nothing, nothing, nothing])
 
 
 def minute_frame(table: Ints) -> MinuteFrame:
-    """A frame from rows (column, end_ms, span_ms, count, pulses, restart), [N, 6], in any order."""
-    order = stable_order(table[:, 0])
-    column, end_ms = table[order, 0], table[order, 1]
-    if ((end_ms[1:] < end_ms[:-1]) & (column[1:] == column[:-1])).any():
-        by_time = np.argsort(table[:, 1], kind="stable")
-        order = by_time[stable_order(table[by_time, 0])]
-        column, end_ms = table[order, 0], table[order, 1]
-    span_ms, counted, pulses, restart = (table[order, number] for number in range(2, 6))
-    return MinuteFrame(column=column, end_ms=end_ms, span_ms=span_ms, counted=counted, pulses=pulses, restart=restart)
+    """A frame from rows in any order.
+
+    Args:
+        table: [6, N] column, end_ms, count, span_ms, pulses, restart; or [3, N], the rest being nothing.
+    """
+    column, end_ms = table[:2]
+    order = stable_order(column)
+    ordered, times = column[order], end_ms[order]
+    if ((times[1:] < times[:-1]) & (ordered[1:] == ordered[:-1])).any():
+        by_time = np.argsort(end_ms, kind="stable")
+        order = by_time[stable_order(column[by_time])]
+        ordered, times = column[order], end_ms[order]
+    counted = table[2, order]
+    nothing = np.zeros(len(order), dtype=np.int64)
+    span_ms, pulses, restart = (side[order] for side in table[3:]) if len(table) > _COUNTS_ONLY else (nothing,) * 3
+    return MinuteFrame(column=ordered, end_ms=times, span_ms=span_ms, counted=counted, pulses=pulses, restart=restart)

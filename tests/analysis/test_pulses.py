@@ -33,13 +33,13 @@ Log = list[tuple[int, int, int]]
 def framed(log: Log) -> MinuteFrame:
     """The minute rows of a log, as the store keeps them."""
     if not log:
-        return minute_frame(np.zeros((0, 6), dtype=np.int64))
+        return minute_frame(np.zeros((6, 0), dtype=np.int64))
     column, at_ms, counted = np.array(log, dtype=np.int64).T
     readings = Readings(column=column, at_ms=at_ms, counted=counted, uptime_ms=np.full(len(log), -1))
     rows = minute_rows(in_order(readings).readings, np.zeros(len(in_order(readings).readings), dtype=np.bool_))
     return minute_frame(
-        np.column_stack(
-            [rows.column, rows.minute * 60_000 + rows.at_ms, rows.span_ms, rows.counted, rows.pulses, rows.restart]
+        np.stack(
+            [rows.column, rows.minute * 60_000 + rows.at_ms, rows.counted, rows.span_ms, rows.pulses, rows.restart]
         )
     )
 
