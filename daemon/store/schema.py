@@ -24,6 +24,10 @@ Raw counts and times are kept; K-factors are applied at reading.
     loaded        log files that are in, by the SHA-256 of their content
     baseline      commissioned states of the plant
     source_state  what each source last said of itself
+    anchor        what was believed of the clock: UTC epoch ms less the monotonic clock of a boot, from `steady_ms` on;
+                  `known` 1 once the clock was set
+    undated_minute  rows as in `minute`, but counted in minutes of the monotonic clock, for as long as nobody knows the
+                  time; with their anchor's offset added they are rows of `minute`
     job_run       what the jobs did: `outcome` good, failed, late (over its time), idle (nothing to do yet)
     finding       what the last assessment found, and what earlier ones had found; `ended` tells why it is over: cleared,
                   or withdrawn (the readings as they are known now do not give it)
@@ -158,7 +162,32 @@ CREATE TABLE disk_space (
 ) STRICT;
 """
 
-MIGRATIONS: tuple[tuple[str, str], ...] = (("store", STORE), ("jobs", JOBS))
+CLOCK = """
+CREATE TABLE anchor (
+    id INTEGER PRIMARY KEY,
+    boot TEXT NOT NULL,
+    steady_ms INTEGER NOT NULL,
+    offset_ms INTEGER NOT NULL,
+    known INTEGER NOT NULL
+) STRICT;
+CREATE TABLE undated_minute (
+    anchor INTEGER NOT NULL REFERENCES anchor (id),
+    minute INTEGER NOT NULL,
+    meter INTEGER NOT NULL REFERENCES meter (id),
+    part INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    pulses INTEGER NOT NULL,
+    at_ms INTEGER NOT NULL,
+    span_ms INTEGER NOT NULL,
+    low_mhz INTEGER,
+    high_mhz INTEGER,
+    samples INTEGER NOT NULL,
+    restart INTEGER NOT NULL,
+    PRIMARY KEY (anchor, minute, meter, part)
+) STRICT, WITHOUT ROWID;
+"""
+
+MIGRATIONS: tuple[tuple[str, str], ...] = (("store", STORE), ("jobs", JOBS), ("clock", CLOCK))
 """Name and SQL of each step, oldest first. Add to the end; never change one that was released."""
 
 VERSION = len(MIGRATIONS)
