@@ -4,7 +4,7 @@ import zoneinfo
 from collections.abc import Mapping
 from difflib import get_close_matches
 from types import MappingProxyType
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag, field_validator, model_validator
 
@@ -307,12 +307,17 @@ class StoreTable(Table):
 
     minutes_kept_days: int = Field(default=400, ge=1, le=36_500, description="Days that minute rows are kept.")
     quarantine_kept_lines: int = Field(default=10_000, ge=0, le=10_000_000, description="Bad lines that are kept.")
+    backup_folder: Text = Field(default="backups", description="Where copies go, from the plant file's folder on.")
+    backups_kept: int = Field(default=7, ge=1, le=1_000, description="Copies of the database that are kept.")
 
 
 class ReportTable(Table):
     """[report]: what the report looks back on."""
 
     trend_days: int = Field(default=28, ge=1, le=3_660, description="Days that a trend shows.")
+    weekly_on: Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"] = Field(
+        default="mon", description="Day of the week on which a running collector writes the report of the week before."
+    )
 
 
 class NotifyTable(Table):
@@ -360,6 +365,8 @@ class Document(Table):
             store=StoreSettings(
                 minutes_kept_days=self.store.minutes_kept_days,
                 quarantine_kept_lines=self.store.quarantine_kept_lines,
+                backup_folder=self.store.backup_folder,
+                backups_kept=self.store.backups_kept,
             ),
-            report=ReportSettings(trend_days=self.report.trend_days),
+            report=ReportSettings(trend_days=self.report.trend_days, weekly_on=self.report.weekly_on),
         )

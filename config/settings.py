@@ -17,17 +17,25 @@ class AlarmSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoreSettings:
-    """What the database keeps; hours are kept for ever."""
+    """What the database keeps; hours are kept for ever.
+
+    Attributes:
+        backup_folder: where copies of the database go, from the plant file's folder on.
+        backups_kept: how many copies are kept there.
+    """
 
     minutes_kept_days: int = 400
     quarantine_kept_lines: int = 10_000
+    backup_folder: str = "backups"
+    backups_kept: int = 7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportSettings:
-    """What the report looks back on."""
+    """What the report looks back on, and the day of the week on which a running collector has it written."""
 
     trend_days: int = 28
+    weekly_on: str = "mon"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ import click
 from config.errors import ClearboreError
 
 COMMANDS = {
+    "backup": "Copy the database while others write to it, and check the copy.",
     "check": "Check a plant file and say every fault of it.",
     "collect": "Collect readings from the meters until stopped.",
     "commission": "Fit the plant to healthy days.",

@@ -27,7 +27,7 @@ MOST_FUNCTION_LINES = 60
 DEEPEST = 3
 """Blocks inside one another, counted within a function."""
 HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "jinja2")
-BASE_COMMANDS = ("check", "collect", "journal", "status")
+BASE_COMMANDS = ("backup", "check", "collect", "journal", "status")
 """What the base install must be able to do."""
 
 SOURCES = sorted(path for floor in FLOORS for path in (TOP / floor).rglob("*.py"))

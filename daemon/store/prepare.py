@@ -5,7 +5,6 @@ Not for the always-on process: it imports sqlite_utils.
 
 import contextlib
 import importlib
-import os
 import pathlib
 import sqlite3
 import sys
@@ -14,6 +13,7 @@ from typing import Any
 
 from config.errors import StoreError
 from daemon.store import schema
+from daemon.store.copying import copy_database
 from daemon.store.opening import newer_text, storage_errors
 
 MIGRATION_SET = "clearbore"
@@ -28,6 +28,7 @@ def prepare_store(path: str | pathlib.Path) -> pathlib.Path | None:
         The backup, if one was made.
 
     Raises:
+        OutputUnwritable: there is no room for the backup; nothing was changed.
         StoreError: the folder is missing, the file is no database of ours, or was written by a newer program.
     """
     file = pathlib.Path(path)
@@ -54,7 +55,8 @@ def _migrate(connection: sqlite3.Connection, file: pathlib.Path, version: int) -
         _set_layout(connection)
     else:
         _refuse_strangers(database, migrations, file)
-        backup = back_up(connection, file.with_name(f"{file.stem}.before-version-{schema.VERSION}-was-{version}.db"))
+        target = file.with_name(f"{file.stem}.before-version-{schema.VERSION}-was-{version}.db")
+        backup = copy_database(connection, target).path
     migrations.apply(database)
     # the new tables must be in the file itself before anything relies on them
     connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
@@ -100,25 +102,6 @@ def _refuse_strangers(database: Any, migrations: Any, file: pathlib.Path) -> Non
     unknown = sorted(set(applied) - {name for name, _script in schema.MIGRATIONS})
     if unknown:
         raise StoreError(newer_text(file, ", ".join(unknown)))
-
-
-def back_up(connection: sqlite3.Connection, target: pathlib.Path) -> pathlib.Path:
-    """Copy the database in one step to `target`, whole or not at all, and check the copy.
-
-    Raises:
-        StoreError: the copy is damaged.
-    """
-    partial = target.with_name(f"{target.name}.part")
-    partial.unlink(missing_ok=True)
-    with contextlib.closing(sqlite3.connect(partial)) as copy:
-        connection.backup(copy)
-        answer = copy.execute("PRAGMA integrity_check").fetchone()
-    if answer != ("ok",):
-        raise StoreError(f"{target}: the backup is damaged ({answer[0]}); nothing was changed")
-    with partial.open("rb") as written:
-        os.fsync(written.fileno())
-    partial.replace(target)
-    return target
 
 
 @contextlib.contextmanager
