@@ -20,7 +20,7 @@ from daemon import clock
 from daemon.plan import BrokerPlan, CollectPlan, FeedPlan, PortPlan, to_json
 from daemon.retention import drop_old_minutes
 from daemon.store.opening import default_path, open_writer, storage_errors
-from daemon.store.prepare import prepare_store
+from daemon.store.prepare import prepare_store, updated_text
 
 
 @click.command(
@@ -45,7 +45,7 @@ def command(plant: pathlib.Path, db: pathlib.Path | None, seconds: float | None)
     plan = make_plan(plant_file, db or default_path(plant), seconds=seconds)
     backup = prepare_store(plan.db)
     if backup is not None:
-        click.echo(f"the database was brought up to date; as it was: {backup}", err=True)
+        click.echo(updated_text(backup), err=True)
     catch_up(plant_file, plan.db)
     _become(plan)
 

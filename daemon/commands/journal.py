@@ -17,7 +17,7 @@ from daemon.journal_entry import EventRefused, make_event
 from daemon.loading.exact import AHEAD_MS, EARLIEST_MS
 from daemon.store.journal import Entry, add_events, read_entries, remove_event
 from daemon.store.opening import default_path, open_reader, open_writer, storage_errors
-from daemon.store.prepare import prepare_store
+from daemon.store.prepare import prepare_store, updated_text
 
 BY_HAND = "by hand"
 
@@ -98,7 +98,7 @@ def _time_s(text: str, timezone: str) -> float:
 
 def _add(database: pathlib.Path, event: Event, plant: Plant) -> None:
     """Write an event down."""
-    prepare_store(database)
+    _prepare(database)
     with storage_errors(database):
         connection = open_writer(database)
         try:
@@ -112,7 +112,7 @@ def _add(database: pathlib.Path, event: Event, plant: Plant) -> None:
 def _remove(database: pathlib.Path, entry_id: int, plant: Plant) -> None:
     """Take an entry out."""
     _need(database)
-    prepare_store(database)
+    _prepare(database)
     with storage_errors(database):
         connection = open_writer(database)
         try:
@@ -122,6 +122,13 @@ def _remove(database: pathlib.Path, entry_id: int, plant: Plant) -> None:
     if gone is None:
         raise InputMissing(f"{database}: the journal has no entry {entry_id}; `clearbore journal PLANT` lists them")
     click.echo(f"taken out: {_line(gone.event, plant)}", err=True)
+
+
+def _prepare(database: pathlib.Path) -> None:
+    """Make the database or bring it up to date; a backup that was made for that is told."""
+    backup = prepare_store(database)
+    if backup is not None:
+        click.echo(updated_text(backup), err=True)
 
 
 def _need(database: pathlib.Path) -> None:

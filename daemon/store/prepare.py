@@ -44,6 +44,11 @@ def prepare_store(path: str | pathlib.Path) -> pathlib.Path | None:
         return _migrate(connection, file, version)
 
 
+def updated_text(backup: pathlib.Path) -> str:
+    """What to say after a migration."""
+    return f"the database was brought up to date; as it was: {backup}"
+
+
 def _migrate(connection: sqlite3.Connection, file: pathlib.Path, version: int) -> pathlib.Path | None:
     """Apply what is pending, after a backup of what there is."""
     with _without_pandas():

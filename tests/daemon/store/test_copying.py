@@ -100,8 +100,8 @@ def test_damage_is_found_and_no_copy_left(db: pathlib.Path, tmp_path: pathlib.Pa
 
 def test_other_rows_are_refused(db: pathlib.Path, tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A sound copy that holds fewer rows than were counted is no copy."""
-    monkeypatch.setattr(copying, "row_counts", lambda _connection: next(answers))
     answers = iter([{"minute": 3000}, {"minute": 2999}])
+    monkeypatch.setattr(copying, "row_counts", lambda _connection: next(answers))
     with reader(db) as connection, pytest.raises(StoreError, match="minute: 2999 rows, 3000 expected"):
         copy_database(connection, tmp_path / "copy.db")
     assert not (tmp_path / "copy.db").exists()

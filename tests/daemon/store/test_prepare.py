@@ -2,13 +2,14 @@
 
 import contextlib
 import pathlib
+import shutil
 import sqlite3
 import subprocess
 import sys
 
 import pytest
 
-from config.errors import InputMissing, StoreError
+from config.errors import InputMissing, OutputUnwritable, StoreError
 from daemon.store import schema
 from daemon.store.opening import open_reader, open_writer
 from daemon.store.prepare import prepare_store
@@ -125,6 +126,43 @@ def test_a_migration_backs_up_first(tmp_path: pathlib.Path, monkeypatch: pytest.
     assert asked(backup, "PRAGMA user_version") == schema.VERSION - 1
     assert asked(path, "PRAGMA user_version") == schema.VERSION
     assert asked(path, "SELECT count(*) FROM next") == 0
+
+
+@pytest.mark.parametrize("version", range(1, schema.VERSION))
+def test_every_earlier_version_comes_up_to_date(
+    tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch, version: int
+) -> None:
+    """Its readings stay, the file as it was lies beside it, and a second call finds nothing to do."""
+    path = tmp_path / "rack.db"
+    with monkeypatch.context() as earlier:
+        earlier.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:version])
+        earlier.setattr(schema, "VERSION", version)
+        prepare_store(path)
+        with contextlib.closing(open_writer(path)) as writer:
+            writer.execute("INSERT INTO meter (name) VALUES ('M1')")
+            writer.execute("INSERT INTO minute (minute, meter, count, at_ms) VALUES (7, 1, 450, 0)")
+    for opener in (open_reader, open_writer):
+        with pytest.raises(StoreError, match=f"older version \\({version}, this program has {schema.VERSION}\\)"):
+            opener(path)
+
+    assert prepare_store(path) == tmp_path / f"rack.before-version-{schema.VERSION}-was-{version}.db"
+    assert asked(path, "SELECT count FROM minute") == 450
+    assert asked(path, "PRAGMA integrity_check") == "ok"
+    assert prepare_store(path) is None
+
+
+def test_no_room_for_the_backup_means_no_migration(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file stays at its version and is still good for the program that wrote it."""
+    path = tmp_path / "rack.db"
+    prepare_store(path)
+    usage = shutil.disk_usage(tmp_path)._replace(free=1000)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _path: usage)
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ("next", "CREATE TABLE next (id INTEGER);\n")))
+    monkeypatch.setattr(schema, "VERSION", schema.VERSION + 1)
+    with pytest.raises(OutputUnwritable, match="free some space"):
+        prepare_store(path)
+    assert asked(path, "PRAGMA user_version") == schema.VERSION - 1
+    assert [file.name for file in tmp_path.iterdir()] == ["rack.db"]
 
 
 def test_a_failing_migration_leaves_nothing_behind(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
