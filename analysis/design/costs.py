@@ -97,6 +97,9 @@ def halved(network: Network, place: int) -> Network:
         return replace(network, segments=replace(segments, length_m=length))
     here = np.zeros(len(network.runs))
     here[run] = 0.5
+    if network.tees is not None and place in network.tee_elements:
+        part = network.tees.part * np.where(np.array(network.tee_elements) == place, 0.5, 1.0)
+        return replace(network, tees=replace(network.tees, part=part))
     if not element.media:
         return replace(network, minor_s2_m5=network.minor_s2_m5 - here * loss.quadratic_s2_m5)
     return replace(

@@ -5,6 +5,7 @@ import numpy as np
 from analysis.frames import Floats, Ints
 from analysis.hydraulics.friction import friction_factor
 from analysis.hydraulics.network import Network
+from analysis.hydraulics.tees import tee_heads_m
 
 _STILL_M3S = 1e-15
 
@@ -57,7 +58,11 @@ def run_losses_m(
     friction = np.sign(flow_m3s) * np.add.reduceat(stretch, segments.first, axis=1)
     linear = network.media_linear_s_m2 + network.media_viscous_per_m4 * network.viscosity_m2s
     media = linear * flow_m3s + network.media_quadratic_s2_m5 * flow_m3s * size
-    lost: Floats = resistance * (friction + network.minor_s2_m5 * flow_m3s * size + media_resistance * media)
+    minor = network.minor_s2_m5 * flow_m3s * size
+    if network.tees is not None:
+        heads, _, _ = tee_heads_m(network.tees, flow_m3s.T)
+        minor[:, network.tees.run] += heads.T
+    lost: Floats = resistance * (friction + minor + media_resistance * media)
     return lost
 
 

@@ -6,13 +6,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.frames import Floats, Ints
-from analysis.hydraulics.elements import STANDARD, Constants, ElementLoss, PipeFriction, run_elements
+from analysis.hydraulics.elements import (
+    STANDARD,
+    Constants,
+    ElementLoss,
+    PipeFriction,
+    TeeLaw,
+    quadratic_s2_m5,
+    run_elements,
+)
 from analysis.hydraulics.fluid import kinematic_viscosity_m2s
 from analysis.hydraulics.pump import PumpCurve, pump_curve
+from analysis.hydraulics.tees import SplitTees
 from config.errors import InputUnusable
-from config.plant import PUMP_NODE, CheckValve, Pipe, Plant, Run
+from config.plant import PUMP_NODE, CheckValve, FittingKind, Pipe, Plant, Run
 
 Bools = NDArray[np.bool_]
+_TEES = frozenset({FittingKind.TEE_RUN, FittingKind.TEE_BRANCH})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +54,7 @@ class Network:
         in_sump: [R] the outlet is at exactly 0 m, which is the sump's own surface: it follows the sump's level.
         one_way: [R] water can pass outward only: an outlet above its water, or a check valve.
         shut: [R] a valve of the run is shut.
-        minor_s2_m5: [R] sum of minor losses, h = c Q |Q|.
+        minor_s2_m5: [R] sum of minor losses, h = c Q |Q|, but for tees that go by the split.
         media_linear_s_m2, media_viscous_per_m4, media_quadratic_s2_m5: [R] devices and beds,
             h = (a + v nu) Q + b Q |Q|.
         segments: friction.
@@ -53,6 +63,8 @@ class Network:
         viscosity_m2s: of the water as built.
         constants: what the equations are worked with.
         elements: every element's loss, run by run in the order of the paths.
+        tees: tees whose loss goes by the split; None where every tee has a constant K.
+        tee_elements: their places among the elements, in their order.
     """
 
     runs: tuple[str, ...]
@@ -76,6 +88,8 @@ class Network:
     viscosity_m2s: float
     constants: Constants
     elements: tuple[ElementLoss, ...]
+    tees: SplitTees | None = None
+    tee_elements: tuple[int, ...] = ()
 
     def run_index(self, name: str) -> int:
         """Index of the run of this name; ValueError without one."""
@@ -95,6 +109,7 @@ def compile_network(plant: Plant, *, constants: Constants = STANDARD) -> Network
     parent = _parents(plant.runs)
     outward = _outward(plant.runs, parent)
     elements = _elements(plant.runs, parent, outward, constants)
+    tee_elements = _tees_at_nodes(plant.runs, elements) if constants.tees is TeeLaw.BY_SPLIT else ()
     nodes = (PUMP_NODE, *(run.end for run in plant.runs if run.end is not None))
     count = len(plant.runs)
     outlet = np.array([np.nan if run.outlet_m is None else run.outlet_m for run in plant.runs], dtype=np.float64)
@@ -109,7 +124,14 @@ def compile_network(plant: Plant, *, constants: Constants = STANDARD) -> Network
         in_sump=outlet == 0.0,
         one_way=np.array([_one_way(run) for run in plant.runs], dtype=np.bool_),
         shut=np.array([any(e.shut for e in elements if e.run == r) for r in range(count)], dtype=np.bool_),
-        minor_s2_m5=_summed(count, [(e.run, e.loss.quadratic_s2_m5) for e in elements if not e.media]),
+        minor_s2_m5=_summed(
+            count,
+            [
+                (e.run, e.loss.quadratic_s2_m5)
+                for place, e in enumerate(elements)
+                if not e.media and place not in tee_elements
+            ],
+        ),
         media_linear_s_m2=_summed(count, [(e.run, e.loss.linear_s_m2) for e in elements if e.media]),
         media_viscous_per_m4=_summed(count, [(e.run, e.loss.viscous_per_m4) for e in elements if e.media]),
         media_quadratic_s2_m5=_summed(count, [(e.run, e.loss.quadratic_s2_m5) for e in elements if e.media]),
@@ -120,6 +142,8 @@ def compile_network(plant: Plant, *, constants: Constants = STANDARD) -> Network
         viscosity_m2s=float(kinematic_viscosity_m2s(plant.water.temperature_c, plant.water.salinity_g_per_kg)),
         constants=constants,
         elements=elements,
+        tees=_split_tees(plant.runs, parent, elements, tee_elements, constants) if tee_elements else None,
+        tee_elements=tee_elements,
     )
 
 
@@ -144,15 +168,64 @@ def _outward(runs: tuple[Run, ...], parent: Ints) -> tuple[int, ...]:
 def _elements(
     runs: tuple[Run, ...], parent: Ints, outward: tuple[int, ...], constants: Constants
 ) -> tuple[ElementLoss, ...]:
-    last_pipe: dict[int, Pipe | None] = {-1: None}
-    of_run: dict[int, tuple[ElementLoss, ...]] = {}
-    for index in outward:
-        run = runs[index]
-        upstream = last_pipe[int(parent[index])]
-        of_run[index] = run_elements(run, index=index, upstream=upstream, constants=constants)
-        own = [element for element in run.path if isinstance(element, Pipe)]
-        last_pipe[index] = own[-1] if own else upstream
+    of_run = {
+        index: run_elements(
+            runs[index], index=index, upstream=_last_pipe(runs, parent, int(parent[index])), constants=constants
+        )
+        for index in outward
+    }
     return tuple(loss for index in range(len(runs)) for loss in of_run[index])
+
+
+def _last_pipe(runs: tuple[Run, ...], parent: Ints, index: int) -> Pipe | None:
+    """The last pipe of a run, or of the nearest run before it that has one; None before any."""
+    while index >= 0:
+        own = [element for element in runs[index].path if isinstance(element, Pipe)]
+        if own:
+            return own[-1]
+        index = int(parent[index])
+    return None
+
+
+def _tees_at_nodes(runs: tuple[Run, ...], elements: tuple[ElementLoss, ...]) -> tuple[int, ...]:
+    """Places of the single tees that a run starts with, before any pipe of its own, at a node that another run feeds."""
+    found: dict[int, int] = {}
+    piped: set[int] = set()
+    for place, element in enumerate(elements):
+        if element.kind == "pipe":
+            piped.add(element.run)
+        is_first = element.run not in piped and element.run not in found
+        if is_first and element.fitting in _TEES and element.count == 1 and runs[element.run].start != PUMP_NODE:
+            found[element.run] = place
+    return tuple(found.values())
+
+
+def _split_tees(
+    runs: tuple[Run, ...],
+    parent: Ints,
+    elements: tuple[ElementLoss, ...],
+    places: tuple[int, ...],
+    constants: Constants,
+) -> SplitTees:
+    """The tees at these places; behind runs without any pipe their own bore stands for the feeder's."""
+    tees = [elements[place] for place in places]
+    feeders = [int(parent[tee.run]) for tee in tees]
+    feeding = [_last_pipe(runs, parent, feeder) for feeder in feeders]
+    bores = np.array([tee.bore_m if pipe is None else pipe.bore_m for tee, pipe in zip(tees, feeding, strict=True)])
+    side = {
+        feeder: tee.bore_m for tee, feeder in zip(tees, feeders, strict=True) if tee.fitting is FittingKind.TEE_BRANCH
+    }
+    side_bores = np.array([side.get(feeder, bore) for feeder, bore in zip(feeders, bores, strict=True)])
+    own = np.array([tee.fitting is FittingKind.TEE_BRANCH for tee in tees])
+    return SplitTees(
+        run=np.array([tee.run for tee in tees], dtype=np.int64),
+        feeder=np.array(feeders, dtype=np.int64),
+        is_branch=own,
+        beta=np.where(own, [tee.bore_m for tee in tees], side_bores) / bores,
+        combined_s2_m5=np.array([quadratic_s2_m5(1.0, float(bore), constants) for bore in bores]),
+        fixed_s2_m5=np.array([tee.loss.quadratic_s2_m5 for tee in tees]),
+        part=np.ones(len(tees)),
+    )
 
 
 def _one_way(run: Run) -> bool:

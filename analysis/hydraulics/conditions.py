@@ -76,6 +76,7 @@ class CaseArrays:
         cases: B.
         friction_s2_m5: [S, 1 or B] h = friction f Q |Q|. reynolds_s_m3: [S, 1 or B] Re = reynolds |Q|.
         linear_s_m2, quadratic_s2_m5: [R, 1 or B] all but friction.
+        resistance: [1 or R, 1 or B] factor on all losses of a run, which the coefficients above have in them.
         outlet_m: [R, 1 or B] level at the outlet, nan inside.
         closed: [R, 1 or B].
         speed, head_factor, flow_factor, sump_m: [1 or B].
@@ -87,6 +88,7 @@ class CaseArrays:
     reynolds_s_m3: Floats
     linear_s_m2: Floats
     quadratic_s2_m5: Floats
+    resistance: Floats
     outlet_m: Floats
     closed: Bools
     speed: Floats
@@ -103,6 +105,7 @@ class CaseArrays:
             reynolds_s_m3=_columns(self.reynolds_s_m3, cases),
             linear_s_m2=_columns(self.linear_s_m2, cases),
             quadratic_s2_m5=_columns(self.quadratic_s2_m5, cases),
+            resistance=_columns(self.resistance, cases),
             outlet_m=_columns(self.outlet_m, cases),
             closed=_columns(self.closed, cases),
             speed=_columns(self.speed, cases),
@@ -167,6 +170,7 @@ def case_arrays(network: Network, conditions: Conditions, *, cases: int) -> Case
         "quadratic_s2_m5": resistance * network.minor_s2_m5[:, None]
         + media * network.media_quadratic_s2_m5[:, None]
         + _by_run(conditions.added_k, run_count),
+        "resistance": resistance,
         "outlet_m": outlet + np.where(network.in_sump[:, None], sump, 0.0),
         "speed": speed,
         "head_factor": _by_case(conditions.head_factor),

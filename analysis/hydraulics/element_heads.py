@@ -9,6 +9,7 @@ from analysis.hydraulics.conditions import CaseValue, Conditions, RunValue
 from analysis.hydraulics.elements import ElementLoss
 from analysis.hydraulics.friction import friction_factor
 from analysis.hydraulics.solving import Solution
+from analysis.hydraulics.tees import tee_heads_m
 
 ADDED_KIND = "added"
 
@@ -41,11 +42,15 @@ def losses_by_element(network: Network, solution: Solution, *, case: int = 0) ->
         case: which of the B cases.
     """
     found: list[ElementHead] = []
+    by_split = _tee_heads(network, solution, case)
     for index, name in enumerate(network.runs):
         flow = float(solution.flow_m3s[case, index])
         factors = _Factors.of(network, solution.conditions, case=case, run=index)
-        own = [element for element in network.elements if element.run == index]
-        found.extend(_element_head(network, element, name, flow, factors) for element in own)
+        own = [(place, element) for place, element in enumerate(network.elements) if element.run == index]
+        found.extend(
+            _element_head(network, element, name, flow, factors, by_split_m=by_split.get(place))
+            for place, element in own
+        )
         if factors.added:
             lost = factors.added * flow * abs(flow)
             nan = float("nan")
@@ -55,6 +60,14 @@ def losses_by_element(network: Network, solution: Solution, *, case: int = 0) ->
                 )
             )
     return tuple(found)
+
+
+def _tee_heads(network: Network, solution: Solution, case: int) -> dict[int, float]:
+    """Loss of the tees that go by the split, m, by place among the elements."""
+    if network.tees is None:
+        return {}
+    heads, _, _ = tee_heads_m(network.tees, solution.flow_m3s[case][:, None])
+    return dict(zip(network.tee_elements, map(float, heads[:, 0]), strict=True))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +101,9 @@ def _picked_case(value: CaseValue, case: int) -> float:
     return float(array[min(case, array.size - 1)])
 
 
-def _element_head(network: Network, element: ElementLoss, run: str, flow: float, factors: _Factors) -> ElementHead:
+def _element_head(  # noqa: PLR0913 - one element's loss hangs on all of these
+    network: Network, element: ElementLoss, run: str, flow: float, factors: _Factors, *, by_split_m: float | None
+) -> ElementHead:
     velocity = 4.0 * flow / (np.pi * element.bore_m**2)
     reynolds, lost = float("nan"), 0.0
     if element.friction is not None:
@@ -99,7 +114,8 @@ def _element_head(network: Network, element: ElementLoss, run: str, flow: float,
             gravity = network.constants.gravity_m_s2
             lost = factor * pipe.length_m / pipe.bore_m * velocity * abs(velocity) / (2.0 * gravity)
     linear = element.loss.linear_s_m2 + element.loss.viscous_per_m4 * factors.viscosity_m2s
-    lost += linear * flow + element.loss.quadratic_s2_m5 * flow * abs(flow)
+    constant_m = linear * flow + element.loss.quadratic_s2_m5 * flow * abs(flow)
+    lost += constant_m if by_split_m is None else by_split_m
     return ElementHead(
         run=run,
         label=element.label,

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 from analysis.hydraulics.bore_change import barb_k, bore_change_k
 from analysis.hydraulics.fittings import check_valve_k, fitting_k, valve_k
@@ -25,6 +26,13 @@ from config.plant import (
 )
 
 
+class TeeLaw(StrEnum):
+    """How the loss of a tee is worked out."""
+
+    FIXED = "fixed"
+    BY_SPLIT = "by split"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Constants:
     """What the equations are worked with.
@@ -33,11 +41,13 @@ class Constants:
         gravity_m_s2: standard gravity (CGPM 1901) unless another program is to be matched.
         minor_loss_scale: factor on every minor loss, 1 but for programs that round 8 / (pi^2 g).
         law: the formula for turbulent friction.
+        tees: a constant K on each way's own bore, or K by how the flow splits (see `tees`).
     """
 
     gravity_m_s2: float = STANDARD_GRAVITY_M_S2
     minor_loss_scale: float = 1.0
     law: FrictionLaw = FrictionLaw.COLEBROOK
+    tees: TeeLaw = TeeLaw.FIXED
 
 
 STANDARD = Constants()
@@ -67,7 +77,7 @@ class ElementLoss:
         loss: of anything else; nought for a pipe.
         media: whether a change of media changes it (devices and beds).
         shut: whether it lets nothing pass.
-        fitting: which fitting; None for anything else.
+        fitting: which fitting; None for anything else. count: how many of it.
     """
 
     run: int
@@ -79,6 +89,7 @@ class ElementLoss:
     media: bool = False
     shut: bool = False
     fitting: FittingKind | None = None
+    count: int = 1
 
 
 @dataclass(slots=True, kw_only=True)
@@ -143,7 +154,11 @@ def _element_losses(  # noqa: PLR0911 - one way out for each sort of element
             return [_barb(element, walk, following)]
         case Fitting():
             k = element.count * fitting_k(element.kind, bore_m=walk.bore_m, nominal_in=walk.nominal_in)
-            return [replace(_minor(walk, k, label=_counted(element), kind="fitting"), fitting=element.kind)]
+            return [
+                replace(
+                    _minor(walk, k, label=_counted(element), kind="fitting"), fitting=element.kind, count=element.count
+                )
+            ]
         case Valve():
             return [_valve(element, walk)]
         case CheckValve():

@@ -3,7 +3,7 @@
 from analysis.hydraulics.circuit import Network, compile_network
 from analysis.hydraulics.conditions import AS_BUILT, Conditions
 from analysis.hydraulics.element_heads import ElementHead, losses_by_element
-from analysis.hydraulics.elements import STANDARD, Constants
+from analysis.hydraulics.elements import STANDARD, Constants, TeeLaw
 from analysis.hydraulics.solving import Solution, solve, solve_one
 
 __all__ = [
@@ -14,6 +14,7 @@ __all__ = [
     "ElementHead",
     "Network",
     "Solution",
+    "TeeLaw",
     "compile_network",
     "losses_by_element",
     "solve",

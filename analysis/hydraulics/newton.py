@@ -15,8 +15,10 @@ import numpy as np
 from analysis.frames import Floats, Ints
 from analysis.hydraulics.circuit import Bools, Network
 from analysis.hydraulics.conditions import CaseArrays
+from analysis.hydraulics.coupled import CoupledStep
 from analysis.hydraulics.drag import Drag
 from analysis.hydraulics.pump import RunningPump
+from analysis.hydraulics.tees import tee_heads_m
 from analysis.hydraulics.tree import Continuity, TreeStep
 
 RESIDUAL_TOLERANCE = 1e-9
@@ -82,7 +84,8 @@ class Newton:
         self.iterations, self.converged = np.empty(cases, np.int64), np.empty(cases, np.bool_)
         self._inner = nodes - 1
         self._continuity = Continuity(network, self.flow_m3s, self.pump_flow_m3s)
-        self._step = TreeStep(network, cases)
+        self._coupled = None if network.tees is None else CoupledStep(network, cases)
+        self._step = TreeStep(network, cases) if self._coupled is None else self._coupled
         self._size, self._minor, *rest = self._step.scratch
         self._drag, self._drop = Drag(network, cases, scratch=(rest[0], rest[1])), np.empty((runs, cases))
 
@@ -214,11 +217,25 @@ class Newton:
         minor += self._linear
         minor *= flow
         np.subtract(self._drop, minor, out=excess)
+        if self._coupled is not None:
+            self._add_tees(self._coupled)
         held = self._held()
         if held is not None:
             excess -= np.where(held, shut_s_m2 * flow, 0.0)
             slope += np.where(held, shut_s_m2, 0.0)
         return held
+
+    def _add_tees(self, step: CoupledStep) -> None:
+        """Losses that go by the split of the flow at tees, with their slopes by both flows."""
+        tees = self.network.tees
+        if tees is None:
+            return
+        factor = self._arrays.resistance
+        factor = factor if factor.shape[0] == 1 else factor[tees.run]
+        head, by_own, by_combined = tee_heads_m(tees, self.flow_m3s)
+        step.excess_m[tees.run] -= factor * head
+        step.slope_s_m2[tees.run] += factor * by_own
+        step.coupling_s_m2[tees.run] = factor * by_combined
 
     def _held(self) -> Bools | None:
         """[R, B] links that are closed, and one-way runs with flow backward; None if there is none."""

@@ -6,6 +6,7 @@ import numpy as np
 
 from analysis.frames import Floats, Ints
 from analysis.hydraulics.circuit import Network, Segments
+from analysis.hydraulics.tees import SplitTees
 
 
 def arranged(network: Network) -> tuple[Network, Ints, Ints]:
@@ -36,6 +37,7 @@ def arranged(network: Network) -> tuple[Network, Ints, Ints]:
             media_quadratic_s2_m5=network.media_quadratic_s2_m5[order],
             segments=_arranged_segments(network.segments, place_of_run),
             elements=(),
+            tees=None if network.tees is None else _arranged_tees(network.tees, place_of_run),
         ),
         order,
         nodes,
@@ -46,6 +48,10 @@ def _inverse(order: Ints) -> Ints:
     place = np.empty_like(order)
     place[order] = np.arange(order.size)
     return place
+
+
+def _arranged_tees(tees: SplitTees, place_of_run: Ints) -> SplitTees:
+    return replace(tees, run=place_of_run[tees.run], feeder=place_of_run[tees.feeder])
 
 
 def _arranged_segments(segments: Segments, place_of_run: Ints) -> Segments:
