@@ -14,6 +14,7 @@ COMMANDS = {
     "commission": "Fit the plant to healthy days.",
     "demo": "See the whole job on a simulated rig, with nothing to set up.",
     "diagnose": "Say what is wrong, since when, and what to do.",
+    "export": "Write readings, journal and findings as CSV or Parquet files.",
     "journal": "Write down what you did, or list it.",
     "load": "Load log files into the database.",
     "predict": "Say what flow every branch should get.",

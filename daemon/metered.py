@@ -1,5 +1,6 @@
 """One rate to one flow, for processes that must do without numpy; analysis.calibration does whole frames."""
 
+import bisect
 import itertools
 import math
 from collections.abc import Iterable, Sequence
@@ -20,6 +21,20 @@ def k_points_at(meter: Meter, events: Iterable[Event], at_s: float) -> tuple[tup
     if not calibrations:
         return meter.k_points
     return ((0.0, float(max(calibrations, key=lambda event: event.at_s).value)),)
+
+
+class Gauge:
+    """A meter's flow at any time, for many of them: the calibrations are looked up once."""
+
+    def __init__(self, meter: Meter, events: Iterable[Event]) -> None:
+        since = [event for event in events if event.kind is EventKind.CALIBRATION and event.target == meter.name]
+        since.sort(key=lambda event: event.at_s)
+        self._from_s = [event.at_s for event in since]
+        self._k_points = [meter.k_points, *(((0.0, float(event.value)),) for event in since)]
+
+    def flow_m3s(self, rate_hz: float, at_s: float) -> float:
+        """Flow in m3/s that turned the meter at this rate at that time, UTC epoch seconds."""
+        return flow_at(rate_hz, self._k_points[bisect.bisect_right(self._from_s, at_s)])
 
 
 def flow_at(rate_hz: float, k_points: Sequence[tuple[float, float]]) -> float:

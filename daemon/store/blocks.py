@@ -27,6 +27,18 @@ def read_block(connection: sqlite3.Connection, hour: int, meter: int) -> dict[in
     return {row.minute: row for row in rows}
 
 
+def read_blocks(connection: sqlite3.Connection, from_hour: int, to_hour: int) -> list[MinuteRow]:
+    """The minutes of all blocks from one UTC epoch hour up to, not including, another."""
+    found = connection.execute(
+        "SELECT id, body FROM minute_block WHERE id >= ? AND id < ?", (block_id(from_hour, 0), block_id(to_hour, 0))
+    ).fetchall()
+    return [
+        _row(block // METERS_MOST, block % METERS_MOST, body[place : place + RECORD])
+        for block, body in found
+        for place in range(0, len(body), RECORD)
+    ]
+
+
 def drop_block(connection: sqlite3.Connection, hour: int, meter: int) -> None:
     """Take a block away, because its minutes become rows."""
     connection.execute("DELETE FROM minute_block WHERE id = ?", (block_id(hour, meter),))

@@ -1,0 +1,1 @@
+"""The database as files that other programs read."""

@@ -1,0 +1,154 @@
+"""Tables as files, CSV or Parquet, written piece by piece and there only once they are whole."""
+
+import contextlib
+import csv
+import datetime as dt
+import gzip
+import importlib
+import os
+import pathlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import IO, Any, Protocol
+
+from config.errors import OutputUnwritable
+
+Row = Sequence[object]
+
+
+class Kind(StrEnum):
+    """What a column holds; a time is in UTC epoch milliseconds here, and written as a time."""
+
+    TIME = "time"
+    TEXT = "text"
+    WHOLE = "whole"
+    NUMBER = "number"
+    YES_NO = "yes or no"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A column: its name, with the unit in it, and what it holds; any may be empty (None)."""
+
+    name: str
+    kind: Kind
+
+
+class Format(StrEnum):
+    """A form of file, by the end of its name."""
+
+    CSV = "csv"
+    PACKED_CSV = "csv.gz"
+    PARQUET = "parquet"
+
+
+class TableFile(Protocol):
+    """A file that takes rows."""
+
+    def write(self, rows: Sequence[Row]) -> None:
+        """Add rows, each with a value a column."""
+
+    def close(self) -> None:
+        """Finish the file."""
+
+
+@contextlib.contextmanager
+def whole_file(path: pathlib.Path, columns: Sequence[Column], form: Format) -> Iterator[TableFile]:
+    """A file to fill; it takes its name at the end, and nothing is left of it after an error.
+
+    Raises:
+        OutputUnwritable: it cannot be written.
+    """
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with contextlib.closing(_opened(part, columns, form)) as file:
+            yield file
+        with part.open("rb") as written:
+            os.fsync(written.fileno())
+        part.replace(path)
+    except OSError as error:
+        raise OutputUnwritable(
+            f"{path}: the file cannot be written ({error.strerror or error}); free some space, or name a folder that is "
+            "there and yours with --out"
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _opened(part: pathlib.Path, columns: Sequence[Column], form: Format) -> TableFile:
+    """The file of a form."""
+    if form is Format.PARQUET:
+        return ParquetFile(part, columns)
+    return CsvFile(part, columns, packed=form is Format.PACKED_CSV)
+
+
+class CsvFile:
+    """CSV (RFC 4180) in UTF-8 with a header; times in ISO 8601 UTC, numbers to nine digits, nothing for None."""
+
+    def __init__(self, path: pathlib.Path, columns: Sequence[Column], *, packed: bool) -> None:
+        self._file: IO[str] = (
+            gzip.open(path, "wt", encoding="utf-8", newline="")  # noqa: SIM115 - closed by `close`
+            if packed
+            else path.open("w", encoding="utf-8", newline="")
+        )
+        self._writer = csv.writer(self._file, lineterminator="\n")
+        self._kinds = [column.kind for column in columns]
+        self._writer.writerow([column.name for column in columns])
+
+    def write(self, rows: Sequence[Row]) -> None:
+        """Add rows."""
+        self._writer.writerows(
+            [_text(value, kind) for value, kind in zip(row, self._kinds, strict=True)] for row in rows
+        )
+
+    def close(self) -> None:
+        """Finish the file."""
+        self._file.close()
+
+
+def _text(value: Any, kind: Kind) -> object:
+    """A value as CSV writes it."""
+    if value is None:
+        return ""
+    if kind is Kind.TIME:
+        return time_text(value)
+    if kind is Kind.NUMBER:
+        return f"{value:.9g}"
+    return int(value) if kind is Kind.YES_NO else value
+
+
+def time_text(at_ms: int) -> str:
+    """ISO 8601 UTC with Z, with milliseconds only where there are any."""
+    at = dt.datetime.fromtimestamp(at_ms // 1000, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    return f"{at}.{at_ms % 1000:03d}Z" if at_ms % 1000 else f"{at}Z"
+
+
+class ParquetFile:
+    """Apache Parquet, packed; times are timestamps of milliseconds in UTC."""
+
+    def __init__(self, path: pathlib.Path, columns: Sequence[Column]) -> None:
+        # Imported here: only whoever asks for this form pays for its 70 MB of memory.
+        self._arrow = importlib.import_module("pyarrow")
+        parquet = importlib.import_module("pyarrow.parquet")
+        types = {
+            Kind.TIME: self._arrow.timestamp("ms", tz="UTC"),
+            Kind.TEXT: self._arrow.string(),
+            Kind.WHOLE: self._arrow.int64(),
+            Kind.NUMBER: self._arrow.float64(),
+            Kind.YES_NO: self._arrow.bool_(),
+        }
+        self._schema = self._arrow.schema([(column.name, types[column.kind]) for column in columns])
+        self._file = parquet.ParquetWriter(str(path), self._schema, compression="zstd")
+
+    def write(self, rows: Sequence[Row]) -> None:
+        """Add rows, as one group of the file."""
+        columns = zip(*rows, strict=True)
+        arrays = [
+            self._arrow.array(values, type=field.type) for values, field in zip(columns, self._schema, strict=True)
+        ]
+        self._file.write_table(self._arrow.Table.from_arrays(arrays, schema=self._schema))
+
+    def close(self) -> None:
+        """Finish the file."""
+        self._file.close()
