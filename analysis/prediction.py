@@ -5,20 +5,26 @@ from enum import StrEnum
 
 import numpy as np
 
+from analysis.design.costs import Cost, costliest
 from analysis.frames import Floats
+from analysis.hydraulics.fittings import SHUT_DEG
 from analysis.hydraulics.friction import LAMINAR_BELOW_RE, TURBULENT_ABOVE_RE
 from analysis.hydraulics.network import (
     AS_BUILT,
+    STANDARD,
     Conditions,
+    Constants,
     ElementHead,
     Network,
     Solution,
+    TeeLaw,
     compile_network,
     losses_by_element,
     solve,
     solve_one,
 )
-from config.plant import CheckValve, CheckValveKind, Plant, Run, Target
+from config.plant import CheckValve, CheckValveKind, Plant, Run, Target, Valve
+from config.units import show_head, show_velocity
 
 FAST_M_S = 1.5  # common practice, no source: above it plastic plumbing gets noisy and loses head quickly
 
@@ -30,6 +36,7 @@ PUMP_HEAD_SPREAD = 0.04
 _DRAWS = 400
 _SEED = 20_261
 _INTERVAL = (0.05, 0.95)
+_UNTIL_DRY = "it lasts until air gets in at that outlet, then the manifold is dry, so no target counts as met"
 
 
 class Regime(StrEnum):
@@ -101,6 +108,8 @@ class Prediction:
         pump_flow_m3s, pump_head_m, speed: the pump; `speed` is a fraction of full speed.
         runs: in file order. nodes: the pump's outlet first.
         warnings: what concerns the whole plant.
+        costs: what costs each branch most head on its way from the pump, and what halving it would give.
+        tees: how the loss of tees was worked out.
     """
 
     pump_flow_m3s: float
@@ -109,9 +118,11 @@ class Prediction:
     runs: tuple[PredictedRun, ...]
     nodes: tuple[PredictedNode, ...]
     warnings: tuple[str, ...]
+    costs: tuple[Cost, ...] = ()
+    tees: TeeLaw = TeeLaw.FIXED
 
 
-def predict(plant: Plant, *, conditions: Conditions | None = None) -> Prediction:
+def predict(plant: Plant, *, conditions: Conditions | None = None, constants: Constants = STANDARD) -> Prediction:
     """Solve the plant and say of every run what it gets, against its target and with its losses.
 
     The intervals come from 400 solutions of the same plant with its coefficients drawn at random about their catalogue
@@ -120,12 +131,13 @@ def predict(plant: Plant, *, conditions: Conditions | None = None) -> Prediction
     Args:
         plant: the plant as built.
         conditions: how it runs, one case; as built by default.
+        constants: what the equations are worked with, tees by how the flow splits among it.
 
     Raises:
         NoSolution: the plant has no operating point.
         InputUnusable: a tree that hangs on nothing.
     """
-    network = compile_network(plant)
+    network = compile_network(plant, constants=constants)
     asked = AS_BUILT if conditions is None else conditions
     solution = solve_one(network, asked)
     low, high = _flow_interval(network, asked)
@@ -136,6 +148,8 @@ def predict(plant: Plant, *, conditions: Conditions | None = None) -> Prediction
             flow_m3s=float(solution.flow_m3s[0, index]),
             interval=(float(low[index]), float(high[index])),
             losses=tuple(loss for loss in losses if loss.run == run.name),
+            flow_unit=plant.flow_unit,
+            fed=bool(solution.pump_flow_m3s[0] > 0.0),
         )
         for index, run in enumerate(plant.runs)
     )
@@ -148,7 +162,9 @@ def predict(plant: Plant, *, conditions: Conditions | None = None) -> Prediction
             PredictedNode(name=name, head_m=float(head))
             for name, head in zip(network.nodes, solution.head_m[0], strict=True)
         ),
-        warnings=_plant_warnings(plant, solution),
+        warnings=_plant_warnings(plant, network, solution),
+        costs=costliest(network, asked),
+        tees=constants.tees,
     )
 
 
@@ -167,13 +183,20 @@ def _flow_interval(network: Network, conditions: Conditions) -> tuple[Floats, Fl
     return low, high
 
 
-def _predicted_run(
-    run: Run, *, flow_m3s: float, interval: tuple[float, float], losses: tuple[ElementHead, ...]
+def _predicted_run(  # noqa: PLR0913 - what is known of one run
+    run: Run,
+    *,
+    flow_m3s: float,
+    interval: tuple[float, float],
+    losses: tuple[ElementHead, ...],
+    flow_unit: str,
+    fed: bool,
 ) -> PredictedRun:
+    """One run; where the pump feeds nothing (`fed`), what runs is a tank that empties, and no target is met by that."""
     pipes = [loss for loss in losses if loss.kind == "pipe"]
     velocity = max((abs(pipe.velocity_m_s) for pipe in pipes), default=0.0)
     regime = _regime(min((pipe.reynolds for pipe in pipes), default=np.inf))
-    verdict = _verdict(flow_m3s, run.target)
+    verdict, *others = (_verdict(flow if fed else 0.0, run.target) for flow in (flow_m3s, *interval))
     return PredictedRun(
         name=run.name,
         is_branch=run.is_branch,
@@ -185,9 +208,9 @@ def _predicted_run(
         head_loss_m=sum(loss.head_loss_m for loss in losses),
         target=run.target,
         verdict=verdict,
-        sure=all(_verdict(flow, run.target) is verdict for flow in interval),
+        sure=all(other is verdict for other in others),
         losses=losses,
-        warnings=_run_warnings(run, flow_m3s, velocity, regime),
+        warnings=_run_warnings(run, flow_m3s, velocity, regime, flow_unit),
     )
 
 
@@ -209,14 +232,16 @@ def _verdict(flow_m3s: float, target: Target | None) -> Verdict:
     return Verdict.ON_TARGET
 
 
-def _run_warnings(run: Run, flow_m3s: float, velocity_m_s: float, regime: Regime) -> tuple[str, ...]:
+def _run_warnings(run: Run, flow_m3s: float, velocity_m_s: float, regime: Regime, flow_unit: str) -> tuple[str, ...]:
     found = []
-    if flow_m3s == 0.0:
-        found.append("gets no water: a valve is shut, or the head does not reach its outlet")
-    if flow_m3s < 0.0:
-        found.append("runs backward, out of its outlet into the manifold")
+    if flow_m3s == 0.0 and run.is_branch:
+        shut = any(isinstance(element, Valve) and element.closed_deg >= SHUT_DEG for element in run.path)
+        found.append(f"gets no water: {'its valve is shut' if shut else 'the head does not reach its outlet'}")
+    if flow_m3s < 0.0 and run.is_branch:
+        found.append("runs backward, out of its outlet into the manifold, until air gets in there")
     if velocity_m_s > FAST_M_S:
-        found.append(f"{velocity_m_s:.2f} m/s is fast; up to {FAST_M_S:g} m/s is common practice (no source)")
+        fast, usual = show_velocity(velocity_m_s, flow_unit), show_velocity(FAST_M_S, flow_unit)
+        found.append(f"{fast} is fast; up to {usual} is common practice (no source)")
     if regime is Regime.TRANSITION:
         found.append("flow between laminar and turbulent: its friction is uncertain by some 30 %")
     if any(isinstance(element, CheckValve) and element.kind is CheckValveKind.BALL for element in run.path):
@@ -224,11 +249,30 @@ def _run_warnings(run: Run, flow_m3s: float, velocity_m_s: float, regime: Regime
     return tuple(found)
 
 
-def _plant_warnings(plant: Plant, solution: Solution) -> tuple[str, ...]:
+def _plant_warnings(plant: Plant, network: Network, solution: Solution) -> tuple[str, ...]:
     found = []
     flow = float(solution.pump_flow_m3s[0])
     if len(plant.pump.curve) > 1 and flow > plant.pump.curve[-1][0]:
         found.append("the pump runs beyond the last point of its curve, where its head is a guess")
     if flow == 0.0:
-        found.append("the pump moves no water: the outlets stand higher than it can lift")
+        found += _stalled(plant, network, solution)
     return tuple(found)
+
+
+def _stalled(plant: Plant, network: Network, solution: Solution) -> list[str]:
+    """Why the pump moves no water, and where any that runs comes from."""
+    asked = solution.conditions
+    speed = network.speed if asked.speed is None else float(np.asarray(asked.speed).reshape(-1)[0])
+    factor = float(np.asarray(asked.head_factor).reshape(-1)[0])
+    lifts = show_head(factor * speed**2 * network.pump.shut_off_m, plant.flow_unit)
+    told = f"the pump moves no water: at {speed:.0%} of full speed it lifts {lifts} at most, "
+    backward = [
+        run.name for run, flow in zip(plant.runs, solution.flow_m3s[0], strict=True) if flow < 0.0 and run.is_branch
+    ]
+    if not backward:
+        return [told + "and no open outlet lies below that"]
+    through = "" if plant.pump.check_valve else "; more runs back through the pump itself, which is not counted here"
+    return [
+        f"{told}and {show_head(float(solution.pump_head_m[0]), plant.flow_unit)} stands against it",
+        f"what runs in the branches comes back out of {' and '.join(backward)}{through}; {_UNTIL_DRY}",
+    ]

@@ -219,8 +219,21 @@ def show_head(head_m: float, flow_unit_name: str) -> str:
     return f"{head_in(flow_unit_name, head_m):,.2f} {unit}".replace("-0.00 ", "0.00 ")
 
 
-def show_bore(bore_m: float) -> str:
-    """A bore as the keeper reads it, in mm: "26.6 mm"."""
+def show_length(length_m: float, flow_unit_name: str) -> str:
+    """The length as the keeper reads it, in the unit that goes with the flow unit: "2.20 m", "7.22 ft"."""
+    return show_head(length_m, flow_unit_name)
+
+
+def show_velocity(velocity_m_s: float, flow_unit_name: str) -> str:
+    """The velocity as the keeper reads it, in the unit that goes with the flow unit: "1.41 m/s", "4.6 ft/s"."""
+    digits = 1 if head_unit(flow_unit_name) == "ft" else 2
+    return f"{head_in(flow_unit_name, velocity_m_s):.{digits}f} {head_unit(flow_unit_name)}/s"
+
+
+def show_bore(bore_m: float, flow_unit_name: str = "L/h") -> str:
+    """A bore as the keeper reads it, in the unit that goes with the flow unit: "26.6 mm", "1.05 in"."""
+    if head_unit(flow_unit_name) == "ft":
+        return f"{bore_m / INCH_M:.2f} in"
     return f"{bore_m * 1e3:.1f} mm"
 
 

@@ -12,7 +12,7 @@ from config.edits import Change, CurveEdit, FittingEdit, MediaEdit, PipeEdit, Sp
 from config.plant import Device, MediaBed, Plant, Run
 from config.units import show_flow, show_head
 from daemon import size_words
-from daemon.predict_words import LPH_PER_M3S
+from daemon.predict_words import LPH_PER_M3S, cost_json, cost_rows, percent
 from daemon.tables import columns
 
 _LEAST_SHOWN = 0.0005
@@ -82,7 +82,7 @@ def json_of(plant: Plant, comparison: Comparison, duties: Sequence[Duty | None])
             _variant_json(plant, variant, duty, comparison.tables)
             for variant, duty in zip(comparison.variants, duties[1:], strict=True)
         ],
-        "costliest": [_cost_json(cost) for cost in comparison.costs],
+        "costliest": [cost_json(cost) for cost in comparison.costs],
     }
 
 
@@ -134,11 +134,7 @@ def _gain_words(gain: Gain) -> str:
         return "not to be told"
     if max(abs(gain.low), abs(gain.high), abs(gain.gain)) < _LEAST_SHOWN:
         return "none"
-    return f"{_percent(gain.gain)} % ({_percent(gain.low)} to {_percent(gain.high)})"
-
-
-def _percent(share: float) -> str:
-    return f"{100.0 * share:+.1f}".replace("-0.0", "0.0").replace("+0.0", "0.0")
+    return f"{percent(gain.gain)} % ({percent(gain.low)} to {percent(gain.high)})"
 
 
 def _table_lines(plant: Plant, comparison: Comparison, marks: Sequence[str]) -> list[str]:
@@ -153,7 +149,7 @@ def _table_lines(plant: Plant, comparison: Comparison, marks: Sequence[str]) -> 
         lines += [
             "",
             f"Published losses of elbows do not agree. {plant.runs[index].name} with {mark}, by table:",
-            *(f"  {_percent(gain):>6} %  {source}" for source, gain in by_gain),
+            *(f"  {percent(gain):>6} %  {source}" for source, gain in by_gain),
             "See what shape your fitting has: a tight inner corner costs most. No promise.",
         ]
     return lines
@@ -169,15 +165,7 @@ def _most_moved(plant: Plant, variant: Variant) -> int | None:
 
 
 def _cost_lines(costs: Sequence[Cost], unit: str) -> list[str]:
-    rows = []
-    branch = ""
-    for cost in costs:
-        where = cost.label if cost.run == cost.branch else f"{cost.label} ({cost.run})"
-        gain = "not to be told" if cost.gain is None else f"{_percent(cost.gain)} %"
-        name = "" if cost.branch == branch else cost.branch
-        rows.append([f"  {name}", where, show_head(cost.head_loss_m, unit), f"{cost.share:.0%} of the way", gain])
-        branch = cost.branch
-    return columns(rows) if rows else ["  nothing flows"]
+    return columns(cost_rows(costs, unit)) if costs else ["  nothing flows"]
 
 
 def _cautions(plant: Plant, comparison: Comparison) -> list[str]:
@@ -233,18 +221,6 @@ def _pump_json(flow_m3s: float, head_m: float, speed: float) -> dict[str, float]
 
 def _duty_json(duty: Duty | None) -> dict[str, Any] | None:
     return None if duty is None else size_words.duty_json(duty)
-
-
-def _cost_json(cost: Cost) -> dict[str, Any]:
-    return {
-        "branch": cost.branch,
-        "run": cost.run,
-        "element": cost.label,
-        "kind": cost.kind,
-        "head_loss_m": round(cost.head_loss_m, 6),
-        "share_percent": _hundred(cost.share),
-        "gain_if_halved_percent": _hundred(cost.gain),
-    }
 
 
 def _hundred(share: float | None) -> float | None:

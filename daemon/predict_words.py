@@ -1,34 +1,34 @@
 """A prediction as a table that a keeper reads, and as JSON."""
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
+from analysis.design.costs import Cost
+from analysis.hydraulics.network import TeeLaw
 from analysis.prediction import PredictedRun, Prediction, Verdict
 from config.plant import Plant, Target
-from config.units import show_flow, show_head
+from config.units import show_flow, show_head, show_velocity
 from daemon.tables import columns
 
 LPH_PER_M3S = 3.6e6
-COSTLY_SHOWN = 3
 
 
 def lines_of(plant: Plant, prediction: Prediction) -> list[str]:
     """The prediction in text: the pump, a table of runs, where the head goes, and what to mind."""
     unit = plant.flow_unit
-    pump = (
-        f"{plant.name}: the pump at {prediction.speed:.0%} of full speed gives "
-        f"{show_flow(prediction.pump_flow_m3s, unit)} at {show_head(prediction.pump_head_m, unit)}"
-    )
     rows = [_HEADINGS, *(_row(run, unit) for run in prediction.runs if run.is_branch)]
     inner = [_row(run, unit) for run in prediction.runs if not run.is_branch]
     return [
-        pump,
+        f"{plant.name}: the pump at {prediction.speed:.0%} of full speed {pump_words(prediction, unit)}",
         "",
         *_table(rows + inner, after=len(rows)),
         "",
-        "Where the head goes in each branch:",
-        *(f"  {run.name}: {_costliest(run, unit)}" for run in prediction.runs if run.is_branch),
+        "Where the head goes: what costs each branch most on its way from the pump, and what it would gain if that cost",
+        "half:",
+        *_cost_lines(prediction, unit),
         *_notes(prediction),
+        *(["", "Tees are worked out by how the flow splits at them."] if prediction.tees is TeeLaw.BY_SPLIT else []),
         "",
         "Nine plants in ten that are built as this file says get a flow within the range; catalogue figures are no",
         "better than that. Once it runs, `clearbore commission` fits the plant to what the meters show.",
@@ -45,7 +45,47 @@ def json_of(prediction: Prediction) -> dict[str, Any]:
         },
         "runs": [_run_json(run) for run in prediction.runs],
         "nodes": [{"name": node.name, "head_m": _rounded(node.head_m)} for node in prediction.nodes],
+        "tees": prediction.tees.value,
         "warnings": list(prediction.warnings),
+        "costliest": [cost_json(cost) for cost in prediction.costs],
+    }
+
+
+def pump_words(prediction: Prediction, unit: str) -> str:
+    """What the pump gives, as the end of a sentence; one that is overcome gives nothing."""
+    if prediction.pump_flow_m3s == 0.0:
+        return "moves no water"
+    return f"gives {show_flow(prediction.pump_flow_m3s, unit)} at {show_head(prediction.pump_head_m, unit)}"
+
+
+def cost_rows(costs: Sequence[Cost], unit: str) -> list[list[str]]:
+    """Rows of a table: the branch (once), the element, what it costs, its share of the way, what half of it gives."""
+    rows = []
+    branch = ""
+    for cost in costs:
+        where = cost.label if cost.run == cost.branch else f"{cost.label} ({cost.run})"
+        gain = "not to be told" if cost.gain is None else f"{percent(cost.gain)} %"
+        name = "" if cost.branch == branch else cost.branch
+        rows.append([f"  {name}", where, show_head(cost.head_loss_m, unit), f"{cost.share:.0%} of the way", gain])
+        branch = cost.branch
+    return rows
+
+
+def percent(share: float) -> str:
+    """A change in per cent with its sign and one decimal, without the unit."""
+    return f"{100.0 * share:+.1f}".replace("-0.0", "0.0").replace("+0.0", "0.0")
+
+
+def cost_json(cost: Cost) -> dict[str, Any]:
+    """What an element costs, for machines: m, per cent."""
+    return {
+        "branch": cost.branch,
+        "run": cost.run,
+        "element": cost.label,
+        "kind": cost.kind,
+        "head_loss_m": round(cost.head_loss_m, 6),
+        "share_percent": round(100.0 * cost.share, 4),
+        "gain_if_halved_percent": None if cost.gain is None else round(100.0 * cost.gain, 4),
     }
 
 
@@ -59,7 +99,7 @@ def _row(run: PredictedRun, unit: str) -> tuple[str, ...]:
         range_words(run, unit),
         target_words(run.target, unit),
         verdict_words(run),
-        f"{run.velocity_m_s:.2f} m/s",
+        show_velocity(run.velocity_m_s, unit),
         show_head(run.head_loss_m, unit),
     )
 
@@ -99,15 +139,12 @@ def _table(rows: list[tuple[str, ...]], *, after: int) -> list[str]:
     return lines
 
 
-def _costliest(run: PredictedRun, unit: str) -> str:
-    """The elements that cost most head, with their share of the run's."""
-    costly = sorted(run.losses, key=lambda loss: -abs(loss.head_loss_m))[:COSTLY_SHOWN]
-    total = sum(abs(loss.head_loss_m) for loss in run.losses)
-    if total == 0.0:
-        return "no loss without flow"
-    return "; ".join(
-        f"{loss.label} {show_head(loss.head_loss_m, unit)} ({abs(loss.head_loss_m) / total:.0%})" for loss in costly
-    )
+def _cost_lines(prediction: Prediction, unit: str) -> list[str]:
+    """The costs of every branch, and the branches that have none."""
+    told = {cost.branch for cost in prediction.costs}
+    without = [run.name for run in prediction.runs if run.is_branch and run.name not in told]
+    lines = columns(cost_rows(prediction.costs, unit)) if prediction.costs else []
+    return [*lines, *(f"  {name}: nothing flows outward" for name in without)]
 
 
 def _notes(prediction: Prediction) -> list[str]:

@@ -108,7 +108,7 @@ def compile_network(plant: Plant, *, constants: Constants = STANDARD) -> Network
     """
     parent = _parents(plant.runs)
     outward = _outward(plant.runs, parent)
-    elements = _elements(plant.runs, parent, outward, constants)
+    elements = _elements(plant, parent, constants)
     tee_elements = _tees_at_nodes(plant.runs, elements) if constants.tees is TeeLaw.BY_SPLIT else ()
     nodes = (PUMP_NODE, *(run.end for run in plant.runs if run.end is not None))
     count = len(plant.runs)
@@ -165,16 +165,12 @@ def _outward(runs: tuple[Run, ...], parent: Ints) -> tuple[int, ...]:
     return tuple(order)
 
 
-def _elements(
-    runs: tuple[Run, ...], parent: Ints, outward: tuple[int, ...], constants: Constants
-) -> tuple[ElementLoss, ...]:
-    of_run = {
-        index: run_elements(
-            runs[index], index=index, upstream=_last_pipe(runs, parent, int(parent[index])), constants=constants
-        )
-        for index in outward
-    }
-    return tuple(loss for index in range(len(runs)) for loss in of_run[index])
+def _elements(plant: Plant, parent: Ints, constants: Constants) -> tuple[ElementLoss, ...]:
+    found: list[ElementLoss] = []
+    for index, run in enumerate(plant.runs):
+        upstream = _last_pipe(plant.runs, parent, int(parent[index]))
+        found += run_elements(run, index=index, upstream=upstream, constants=constants, flow_unit=plant.flow_unit)
+    return tuple(found)
 
 
 def _last_pipe(runs: tuple[Run, ...], parent: Ints, index: int) -> Pipe | None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from analysis.hydraulics.bore_change import barb_k, bore_change_k
-from analysis.hydraulics.fittings import check_valve_k, fitting_k, valve_k
+from analysis.hydraulics.fittings import SHUT_DEG, check_valve_k, fitting_k, valve_k
 from analysis.hydraulics.friction import FrictionLaw
 from analysis.hydraulics.media import STANDARD_GRAVITY_M_S2, LossCurve, bed_loss, device_loss
 from config.errors import InputUnusable
@@ -24,6 +24,7 @@ from config.plant import (
     Run,
     Valve,
 )
+from config.units import show_bore, show_length
 
 
 class TeeLaw(StrEnum):
@@ -98,6 +99,7 @@ class _Walk:
 
     run: int
     constants: Constants
+    flow_unit: str
     bore_m: float
     nominal_in: float | None
     met_pipe: bool
@@ -106,7 +108,7 @@ class _Walk:
 
 
 def run_elements(
-    run: Run, *, index: int, upstream: Pipe | None = None, constants: Constants = STANDARD
+    run: Run, *, index: int, upstream: Pipe | None = None, constants: Constants = STANDARD, flow_unit: str = "L/h"
 ) -> tuple[ElementLoss, ...]:
     """The losses along a run's path, in order, with each change of bore between two pipes as an element of its own.
 
@@ -115,6 +117,7 @@ def run_elements(
         index: its index in the plant.
         upstream: last pipe before the run, whose bore is in force in a run without a pipe of its own.
         constants: what the equations are worked with.
+        flow_unit: the keeper's, which the units of lengths and bores in the labels go with.
 
     Raises:
         InputUnusable: a loss on a bore, and no pipe that sets one.
@@ -126,6 +129,7 @@ def run_elements(
     walk = _Walk(
         run=index,
         constants=constants,
+        flow_unit=flow_unit,
         bore_m=first.bore_m if first else math.nan,
         nominal_in=first.nominal_in if first else None,
         met_pipe=False,
@@ -180,9 +184,15 @@ def _pipe(pipe: Pipe, walk: _Walk) -> list[ElementLoss]:
     walk.bore_m, walk.nominal_in, walk.met_pipe = pipe.bore_m, pipe.nominal_in, True
     walk.gradual = walk.joined_by_barb = False
     friction = PipeFriction(bore_m=pipe.bore_m, length_m=pipe.length_m, roughness_m=pipe.roughness_m)
-    label = f"{pipe.label}, {pipe.length_m:.2f} m"
+    label = f"{_pipe_label(pipe, walk.flow_unit)}, {show_length(pipe.length_m, walk.flow_unit)}"
     losses.append(ElementLoss(run=walk.run, label=label, kind="pipe", bore_m=pipe.bore_m, friction=friction))
     return losses
+
+
+def _pipe_label(pipe: Pipe, flow_unit: str) -> str:
+    """The pipe's own label, its bore (where that is what it goes by) in the keeper's unit."""
+    bore = show_bore(pipe.bore_m)
+    return pipe.label.replace(bore, show_bore(pipe.bore_m, flow_unit), 1) if pipe.label.startswith(bore) else pipe.label
 
 
 def _bore_change(pipe: Pipe, walk: _Walk) -> ElementLoss:
@@ -190,7 +200,8 @@ def _bore_change(pipe: Pipe, walk: _Walk) -> ElementLoss:
     narrower = min(walk.bore_m, pipe.bore_m)
     word = "reducer" if pipe.bore_m < walk.bore_m else "expansion"
     manner = "gradual" if walk.gradual else "sudden"
-    label = f"{word}, {manner}, {walk.bore_m * 1e3:.1f} to {pipe.bore_m * 1e3:.1f} mm"
+    before, after = show_bore(walk.bore_m, walk.flow_unit).split()[0], show_bore(pipe.bore_m, walk.flow_unit)
+    label = f"{word}, {manner}, {before} to {after}"
     return _minor(walk, k, label=label, kind="bore change", bore_m=narrower)
 
 
@@ -199,14 +210,14 @@ def _barb(barb: Barb, walk: _Walk, following: Sequence[Element]) -> ElementLoss:
     after = next((element.bore_m for element in following if isinstance(element, Pipe)), walk.bore_m)
     k = barb_k(barb.bore_m, from_m=walk.bore_m, to_m=after if walk.met_pipe else walk.bore_m)
     walk.joined_by_barb = walk.met_pipe
-    return _minor(walk, k, label=f"barb, {barb.bore_m * 1e3:.1f} mm", kind="barb", bore_m=barb.bore_m)
+    return _minor(walk, k, label=f"barb, {show_bore(barb.bore_m, walk.flow_unit)}", kind="barb", bore_m=barb.bore_m)
 
 
 def _valve(valve: Valve, walk: _Walk) -> ElementLoss:
     k = valve_k(valve.kind, closed_deg=valve.closed_deg, bore_m=walk.bore_m, nominal_in=walk.nominal_in)
     if math.isinf(k):
         return ElementLoss(run=walk.run, label=f"{valve.kind.value}, shut", kind="valve", bore_m=walk.bore_m, shut=True)
-    state = "open" if valve.closed_deg == 0.0 else f"{valve.closed_deg:.0f} deg from open"
+    state = "open" if valve.closed_deg == 0.0 else f"{100.0 * (1.0 - valve.closed_deg / SHUT_DEG):.0f} % open"
     return _minor(walk, k, label=f"{valve.kind.value}, {state}", kind="valve")
 
 

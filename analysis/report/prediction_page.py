@@ -5,10 +5,9 @@ from collections.abc import Callable
 import jinja2
 from markupsafe import Markup
 
-from analysis.hydraulics.network import AS_BUILT, Conditions
+from analysis.hydraulics.network import AS_BUILT, STANDARD, Conditions, Constants
 from analysis.prediction import Prediction, Verdict
 from analysis.report import words
-from analysis.report.costs import costliest
 from analysis.report.head_line import head_line_figure, head_lines
 from analysis.report.palette import css_variables
 from analysis.report.pump_chart import PumpChart, pump_chart
@@ -16,16 +15,19 @@ from analysis.report.pump_figure import pump_figure, share_figure
 from analysis.report.readouts import predicted_readouts, range_words, verdict_words
 from analysis.report.schematic import schematic, schematic_key
 from config.plant import Plant
-from config.units import show_flow, show_head
+from config.units import show_flow, show_head, show_velocity
 
 
-def prediction_page(plant: Plant, prediction: Prediction, *, conditions: Conditions = AS_BUILT) -> str:
+def prediction_page(
+    plant: Plant, prediction: Prediction, *, conditions: Conditions = AS_BUILT, constants: Constants = STANDARD
+) -> str:
     """The page; the same input gives the same bytes.
 
     Args:
         plant: as built.
         prediction: of it, under `conditions`.
         conditions: how it runs, one case.
+        constants: what the prediction was worked with.
 
     Raises:
         NoSolution: there is no operating point at one of the speeds that the page shows.
@@ -38,7 +40,7 @@ def prediction_page(plant: Plant, prediction: Prediction, *, conditions: Conditi
         undefined=jinja2.StrictUndefined,
     )
     environment.filters.update(_filters(plant))
-    chart = pump_chart(plant, conditions=conditions)
+    chart = pump_chart(plant, conditions=conditions, constants=constants)
     branches = [run for run in prediction.runs if run.is_branch]
     judged = [run for run in branches if run.verdict is not Verdict.NO_TARGET]
     page = environment.get_template("prediction.html.j2").render(
@@ -53,7 +55,7 @@ def prediction_page(plant: Plant, prediction: Prediction, *, conditions: Conditi
         notes=[(run.name, note) for run in prediction.runs for note in run.warnings],
         chart=chart,
         at_speeds=_at_speeds(plant, chart),
-        costliest=costliest,
+        costs={run.name: [cost for cost in prediction.costs if cost.branch == run.name] for run in branches},
         verdict_words=verdict_words,
         light=Markup(css_variables(dark=False)),  # noqa: S704 - made of the palette alone
         dark=Markup(css_variables(dark=True)),  # noqa: S704 - made of the palette alone
@@ -71,6 +73,8 @@ def _filters(plant: Plant) -> dict[str, Callable[..., str]]:
         "range": lambda run: range_words(run, unit).removesuffix(unit).rstrip(),
         "target": lambda value: words.target(value, unit).removesuffix(unit).rstrip(),
         "head": lambda value: show_head(value, unit),
+        "velocity": lambda value: show_velocity(value, unit),
+        "change": words.change,
         "percent": lambda share: f"{100 * share:.0f}{words.SPACE}%",
         "clean": words.clean,
         "brief": lambda value: words.shortened(value, words.NAME_CHARACTERS),

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.frames import Floats
-from analysis.hydraulics.network import AS_BUILT, Conditions, Network, compile_network, solve
+from analysis.hydraulics.network import AS_BUILT, STANDARD, Conditions, Constants, Network, compile_network, solve
 from analysis.hydraulics.pump import pump_head
 from config.errors import NoSolution
 from config.plant import Plant
@@ -58,18 +58,19 @@ class PumpChart:
         return self.speeds[self.asked]
 
 
-def pump_chart(plant: Plant, *, conditions: Conditions = AS_BUILT) -> PumpChart:
+def pump_chart(plant: Plant, *, conditions: Conditions = AS_BUILT, constants: Constants = STANDARD) -> PumpChart:
     """Pump and manifold of a plant.
 
     Args:
         plant: as built.
         conditions: how it runs, one case.
+        constants: what the equations are worked with.
 
     Raises:
         NoSolution: there is no operating point at one of the speeds.
         InputUnusable: a tree that hangs on nothing.
     """
-    network = compile_network(plant)
+    network = compile_network(plant, constants=constants)
     own = network.speed if conditions.speed is None else float(np.asarray(conditions.speed).reshape(-1)[0])
     speeds = np.array(sorted([own, *(speed for speed in SPEEDS if abs(speed - own) > ALIKE)], reverse=True))
     system_flow, system_head = _system_curve(network, conditions)

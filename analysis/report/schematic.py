@@ -3,6 +3,7 @@
 Every pipe is as wide as its share of the flow, and says its flow in figures as well.
 """
 
+import itertools
 import math
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass
@@ -171,7 +172,7 @@ def _branch(root: ET.Element, sheet: _Sheet, row: Row) -> None:
     label(root, text_x + 18.0, row.top + 52.5, readout.verdict, size=12.0, bold=readout.mark in {Mark.LOW, Mark.HIGH})
     label(root, OUT, row.top + 67.0, readout.aside, colour=MUTED, anchor="end")
     room = OUT - text_x - text_width(readout.aside, SMALL) - 8.0
-    label(root, text_x, row.top + 67.0, fitted(bore_words(run), room, SMALL), colour=MUTED)
+    label(root, text_x, row.top + 67.0, fitted(bore_words(run, sheet.plant.flow_unit), room, SMALL), colour=MUTED)
     about = [f"out at {show_head(run.outlet_m or 0.0, sheet.plant.flow_unit)}", part_words(run)]
     label(root, text_x, row.top + 81.0, fitted(", ".join(filter(None, about)), OUT - text_x, SMALL), colour=MUTED)
 
@@ -203,23 +204,21 @@ def _inner(root: ET.Element, sheet: _Sheet, row: Row) -> None:
     label(root, text_x, row.top + 25.0, fitted(f"{run.name}, to {run.end}", x - text_x, 13.0), size=13.0)
     label(root, OUT, row.top + 25.0, readout.flow, size=13.0, bold=True, anchor="end")
     aside = text_width(readout.aside, SMALL) + 8.0
-    about = ", ".join(text for text in (bore_words(run), part_words(run)) if text)
+    about = ", ".join(text for text in (bore_words(run, sheet.plant.flow_unit), part_words(run)) if text)
     label(root, text_x, row.top + 40.0, fitted(about, OUT - text_x - aside, SMALL), colour=MUTED)
     label(root, OUT, row.top + 40.0, readout.aside, colour=MUTED, anchor="end")
 
 
-def bore_words(run: Run) -> str:
-    """The bores of a run in order: "3/4 in sch 40 (20.9 mm)", "40.9, then 26.6 mm bore"."""
-    bores: list[str] = []
-    for element in run.path:
-        if isinstance(element, Pipe) and show_bore(element.bore_m) not in bores[-1:]:
-            bores.append(show_bore(element.bore_m))
-    labels = {element.label for element in run.path if isinstance(element, Pipe)}
+def bore_words(run: Run, unit: str = "L/h") -> str:
+    """The bores of a run in order, by the keeper's unit: "3/4 in sch 40 (20.9 mm)", "40.9, then 26.6 mm bore"."""
+    pipes = [element for element in run.path if isinstance(element, Pipe)]
+    bores = [bore for bore, _ in itertools.groupby(show_bore(pipe.bore_m, unit) for pipe in pipes)]
+    labels = {pipe.label for pipe in pipes}
     if not bores:
         return "bore as before"
-    if len(labels) == 1 and not next(iter(labels)).startswith(bores[0]):
+    if len(labels) == 1 and not pipes[0].label.startswith(show_bore(pipes[0].bore_m)):
         return f"{labels.pop()} ({bores[0]})"
-    return ", then ".join([*(bore.removesuffix(" mm") for bore in bores[:-1]), bores[-1]]) + " bore"
+    return ", then ".join([*(bore.split()[0] for bore in bores[:-1]), bores[-1]]) + " bore"
 
 
 def part_words(run: Run) -> str:

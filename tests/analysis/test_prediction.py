@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from analysis.hydraulics.network import Conditions
+from analysis.hydraulics.network import Conditions, Constants, TeeLaw
 from analysis.prediction import PredictedRun, Prediction, Regime, Verdict, predict
 from config.plant import Device, Fitting, FittingKind, FixedK, Plant, Run, Target
+from tests.support.example_plants import example_plant
 from tests.support.manifolds import LPH_M3S, branch, display, pipe, plant_of, riser
 
 
@@ -136,3 +137,82 @@ def test_beyond_the_curve_is_said() -> None:
     wide = plant_of(riser(pipe(0.06)), branch("spill", pipe(0.06), outlet_m=0.0))
 
     assert any("beyond" in warning for warning in predict(wide).warnings)
+
+
+def test_costs_are_of_every_branch(plant: Plant) -> None:
+    """Each branch has its costliest elements, on the whole way from the pump, the costliest first."""
+    prediction = predict(plant)
+
+    for run in (run for run in prediction.runs if run.is_branch):
+        costs = [cost for cost in prediction.costs if cost.branch == run.name]
+        assert costs
+        assert [cost.head_loss_m for cost in costs] == sorted((cost.head_loss_m for cost in costs), reverse=True)
+        assert all(cost.gain is not None and cost.gain > 0.0 for cost in costs)
+
+
+def test_an_emptying_tank_meets_no_target(plant: Plant) -> None:
+    """A pump too weak for the display: what runs comes out of it, and no branch counts as on target for that."""
+    judged = replace(plant, runs=(*plant.runs[:2], with_target(plant.runs[2], 100.0, None)))
+
+    prediction = predict(judged, conditions=Conditions(speed=0.2))
+
+    assert prediction.pump_flow_m3s == 0.0
+    assert run_of(prediction, "return").flow_m3s < 0.0
+    assert run_of(prediction, "reactor").flow_m3s > 100.0 * LPH_M3S
+    assert run_of(prediction, "reactor").verdict is Verdict.TOO_LOW
+    assert run_of(prediction, "reactor").sure
+
+
+def test_a_pump_that_is_overcome_is_told(plant: Plant) -> None:
+    """The note says what it lifts (4.6 m at a fifth of the speed: 0.18 m), what stands against it and whose water runs."""
+    first, second = predict(plant, conditions=Conditions(speed=0.2)).warnings
+
+    assert "lifts 0.18 m at most" in first
+    assert "stands against it" in first
+    assert "out of return" in second
+    assert "back through the pump itself" in second
+
+
+def test_a_check_valve_keeps_water_from_the_pump(plant: Plant) -> None:
+    """With a check valve nothing is said of water that runs back through the pump."""
+    kept = replace(plant, pump=replace(plant.pump, check_valve=True))
+
+    assert "through the pump" not in predict(kept, conditions=Conditions(speed=0.2)).warnings[1]
+
+
+def test_outlets_out_of_reach_are_told(plant: Plant) -> None:
+    """Where no water can run back either, the note says that no outlet lies low enough."""
+    dry = replace(plant, runs=tuple(replace(run, submerged=False) for run in plant.runs))
+
+    assert "no open outlet" in predict(dry, conditions=Conditions(speed=0.15)).warnings[0]
+
+
+def test_us_units_all_through() -> None:
+    """A plant in gallons: velocities in ft/s, lengths in ft, bores in inches, in notes and elements alike."""
+    prediction = predict(replace(example_plant(), flow_unit="gal/h"))
+    labels = " ".join(loss.label for run in prediction.runs for loss in run.losses)
+    notes = " ".join(note for run in prediction.runs for note in run.warnings)
+
+    assert "0.24 in hose, 4.92 ft" in labels
+    assert "barb, 0.16 in" in labels
+    assert "1.38 to 1.05 in" in labels
+    assert " mm" not in labels
+    assert "6.3 ft/s is fast; up to 4.9 ft/s" in notes
+
+
+def test_a_valve_is_told_as_the_plant_file_has_it() -> None:
+    """A ball valve at "45 %" is told as 45 % open."""
+    labels = [loss.label for loss in run_of(predict(example_plant()), "carbon").losses]
+
+    assert "ball valve, 45 % open" in labels
+
+
+def test_tees_by_split_move_small_branches() -> None:
+    """With tees by the split the scrubber, last but one on its header, gets more: 12 % here, and all stays balanced."""
+    fixed = predict(example_plant())
+    by_split = predict(example_plant(), constants=Constants(tees=TeeLaw.BY_SPLIT))
+
+    gain = run_of(by_split, "scrubber").flow_m3s / run_of(fixed, "scrubber").flow_m3s - 1.0
+    assert 0.08 < gain < 0.15
+    branches = [run.flow_m3s for run in by_split.runs if run.is_branch]
+    assert sum(branches) == pytest.approx(by_split.pump_flow_m3s)

@@ -31,6 +31,8 @@ from config.units import (
     show_bore,
     show_flow,
     show_head,
+    show_length,
+    show_velocity,
 )
 
 # What each of our spellings is called in pint, the outside witness; bare words such as gph do not exist there.
@@ -275,6 +277,7 @@ def test_heads_go_with_the_unit_of_flow() -> None:
 def test_bores_are_shown_in_millimetres() -> None:
     """As pipe tables print them."""
     assert show_bore(0.026645) == "26.6 mm"
+    assert show_bore(0.026645, "gal/min") == "1.05 in"
 
 
 @pytest.mark.parametrize(("text", "name"), [("GPH", "gal/h"), ("lpm", "L/min"), ("l/h", "L/h"), ("m³/h", "m3/h")])
@@ -288,3 +291,9 @@ def test_a_unit_that_flows_are_not_shown_in_is_refused(text: object) -> None:
     """The message lists those that are."""
     with pytest.raises(QuantityError, match="gal/h, gal/min, L/h, L/min, m3/h"):
         flow_unit(text)
+
+
+def test_lengths_and_velocities_go_with_the_flow_unit() -> None:
+    """With US gallons a keeper reads feet and feet a second; 1.5 m/s is 4.92 ft/s by the foot of 0.3048 m."""
+    assert (show_length(2.2, "L/h"), show_length(3.048, "gal/h")) == ("2.20 m", "10.00 ft")
+    assert (show_velocity(1.5, "m3/h"), show_velocity(1.5, "gal/h")) == ("1.50 m/s", "4.9 ft/s")

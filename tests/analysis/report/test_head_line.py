@@ -1,13 +1,11 @@
 """The head line loses what the elements cost, and ends where the water comes out."""
 
-import dataclasses
 import itertools
 import xml.etree.ElementTree as ET
 
 import pytest
 
 from analysis.prediction import Prediction, predict
-from analysis.report.costs import costliest
 from analysis.report.head_line import HeadLine, head_line_figure, head_lines
 from config.plant import Valve, ValveKind
 from config.units import show_head
@@ -88,19 +86,3 @@ def test_figures_are_drawn(lines: dict[str, HeadLine], unit: str) -> None:
     for step in lines["carbon"].steps:
         if step.loss_m > 0.01:
             assert f"\N{MINUS SIGN}{show_head(step.loss_m, unit)}" in said
-
-
-def test_costliest_come_first(prediction: Prediction) -> None:
-    """The three that cost most, with their share of the run's losses."""
-    for run in prediction.runs:
-        costs = costliest(run)
-        losses = sorted((loss.head_loss_m for loss in run.losses), reverse=True)[:3]
-        assert [cost.head_loss_m for cost in costs] == pytest.approx(losses)
-        assert [cost.share for cost in costs] == pytest.approx([loss / run.head_loss_m for loss in losses])
-
-
-def test_nothing_costs_without_flow(prediction: Prediction) -> None:
-    """A run without flow has no costliest element."""
-    still = dataclasses.replace(prediction.runs[0], losses=())
-
-    assert costliest(still) == ()

@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from analysis.hydraulics.network import Conditions
+from analysis.hydraulics.network import Conditions, Constants, TeeLaw
 from analysis.prediction import predict
 from analysis.report.prediction_page import prediction_page
 from config.plant import Device, Plant
@@ -177,3 +177,32 @@ def test_small_plants_have_their_page(name: str) -> None:
 
     assert (outline.faults, outline.open) == ([], [])
     assert len(outline.svgs) >= 4 + len(plant.branches)
+
+
+def test_costs_are_on_the_page(plain: str) -> None:
+    """Three elements of every branch stand on the page with what halving each would give."""
+    text = re.sub(r"\s+", " ", " ".join(Outline(plain).text))
+
+    for cost in predict(SIX).costs:
+        assert cost.label in text
+        assert cost.gain is not None
+        assert f"{100 * cost.gain:.1f}" in text
+
+
+def test_a_pump_that_is_overcome_is_told() -> None:
+    """At 20 % the page says that the pump moves no water, and that the return's branch has no costs."""
+    conditions = Conditions(speed=0.2)
+    text = "".join(Outline(prediction_page(SIX, predict(SIX, conditions=conditions), conditions=conditions)).text)
+
+    assert "moves no water" in text
+    assert "Nothing flows outward." in text
+
+
+def test_tees_by_split_are_told() -> None:
+    """A prediction with tees by the split says so, and its pump's chart is of the same network."""
+    constants = Constants(tees=TeeLaw.BY_SPLIT)
+    prediction = predict(SIX, constants=constants)
+    text = "".join(Outline(prediction_page(SIX, prediction, constants=constants)).text)
+
+    assert "tees by how the flow splits" in text
+    assert text.count(show_flow(prediction.pump_flow_m3s, "L/h")) > 1

@@ -112,3 +112,53 @@ def test_page_that_cannot_be_written_is_an_error(tmp_path: Path) -> None:
     assert isinstance(result.exception, OutputUnwritable)
     assert "--html" in str(result.exception)
     assert result.stdout == ""
+
+
+def test_json_says_what_halving_would_give() -> None:
+    """Three elements a branch, with what each costs, its share of the way, and the branch's gain if it cost half."""
+    costs = predict_json()["costliest"]
+
+    assert isinstance(costs, list)
+    assert len(costs) == 3 * 6
+    wanted = {"branch", "run", "element", "kind", "head_loss_m", "share_percent", "gain_if_halved_percent"}
+    assert all(wanted == set(cost) and cost["gain_if_halved_percent"] > 0.0 for cost in costs)
+
+
+def test_text_says_what_halving_would_give() -> None:
+    """The carbon branch's throttled valve is named with its share and the gain."""
+    result = CliRunner().invoke(command, [SIX], catch_exceptions=False)
+
+    line = next(line for line in result.stdout.splitlines() if line.startswith("  carbon"))
+    assert line.split("  ")[-1].startswith("+2")
+    assert "ball valve, 45 % open" in line
+    assert "% of the way" in line
+
+
+def test_velocities_go_with_the_unit() -> None:
+    """A plant in US gallons has its velocities in ft/s and nothing in metres."""
+    result = CliRunner().invoke(command, [str(PLANTS / "two_branches.toml")], catch_exceptions=False)
+
+    assert " ft/s" in result.stdout
+    assert " m/s" not in result.stdout
+    assert " m " not in result.stdout
+    assert " mm" not in result.stdout
+
+
+def test_a_pump_too_weak_is_told() -> None:
+    """At 20 % the pump moves no water, the page of text says so first, and no branch is on target."""
+    result = CliRunner().invoke(command, [SIX, "--speed", "20 %"], catch_exceptions=False)
+
+    assert "moves no water" in result.stdout.splitlines()[0]
+    assert "on target" not in result.stdout
+    assert "return: nothing flows outward" in result.stdout
+
+
+def test_tees_by_split_are_an_option() -> None:
+    """With the option the small branches get more, and both text and JSON say how the tees were worked out."""
+    fixed, split = predict_json(), predict_json("--tees", "by split")
+    result = CliRunner().invoke(command, [SIX, "--tees", "by split"], catch_exceptions=False)
+
+    assert (fixed["tees"], split["tees"]) == ("fixed", "by split")
+    assert "how the flow splits" in result.stdout
+    flows = [{run["name"]: run["flow_l_per_h"] for run in found["runs"]} for found in (fixed, split)]  # type: ignore[attr-defined] # JSON has no types
+    assert flows[1]["scrubber"] > 1.05 * flows[0]["scrubber"]
