@@ -1,12 +1,13 @@
 """The one door: everything that the readings say about a plant, at a time."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from analysis.assessment import Assessment
 from analysis.calibration import flow_of
 from analysis.commissioning import Baseline
+from analysis.detection.memory import Memory
 from analysis.events import Event
 from analysis.findings import finding_of, recoveries_of, stops_of
 from analysis.forecast import history_of, standing_of
@@ -18,8 +19,15 @@ from analysis.watching import watch_over
 from config.settings import PlantFile
 
 
-def assess(
-    plant_file: PlantFile, baseline: Baseline, frame: HourFrame, events: Sequence[Event], now_s: float
+def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell time
+    plant_file: PlantFile,
+    baseline: Baseline,
+    frame: HourFrame,
+    events: Sequence[Event],
+    now_s: float,
+    *,
+    memories: Sequence[Memory] = (),
+    tell: Callable[[int, int], None] | None = None,
 ) -> Assessment:
     """Assess a plant.
 
@@ -29,6 +37,8 @@ def assess(
         frame: hours of the baseline's meters, in its order, from the commissioning on.
         events: the journal; entries later than `now_s` are not used.
         now_s: time of the last reading, UTC epoch seconds; hours that later readings could still change are left out.
+        memories: of earlier assessments, so that their hours need not be walked again; they change nothing else.
+        tell: is told how many hours are done, and of how many.
     """
     known = tuple(event for event in events if event.at_s <= now_s)
     settled = settled_hours(frame, now_s)
@@ -40,6 +50,8 @@ def assess(
         frame=settled,
         flow_m3s=flow,
         events=known,
+        memories=memories,
+        tell=tell,
     )
     changes = watched.watch.changes
     findings = tuple(
@@ -68,6 +80,7 @@ def assess(
         hours_s=settled.start_s + HOUR_S * np.arange(settled.hours, dtype=float),
         flow_m3s=watched.flow_m3s,
         expected_m3s=baseline.flow_m3s * np.exp(watched.shift),
+        memory=watched.memory,
     )
 
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+from analysis.detection.memory import Memory
 from analysis.frames import Floats
 
 
@@ -158,6 +159,7 @@ class Assessment:
         hours_s: [T] UTC epoch seconds of the hours shown.
         flow_m3s: [T, M] measured flow, nan unknown. meters: the columns.
         expected_m3s: [T, M] what the commissioned plant would show with the logged speed and maintenance.
+        memory: worth keeping for the next assessment; None where the last one still serves.
     """
 
     now_s: int
@@ -173,3 +175,4 @@ class Assessment:
     hours_s: Floats
     flow_m3s: Floats
     expected_m3s: Floats
+    memory: Memory | None = None

@@ -6,7 +6,10 @@ so wandering meters count as they are. The fault is taken to have grown little b
 a sharp jump stands out from any wander and would make every pair look easy.
 """
 
+import itertools
+
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.assessment import FaultKind, Isolability
 from analysis.detection.bank import POWERS, empty, growth, step
@@ -27,25 +30,18 @@ def isolability_of(signatures: Signatures, noise: NoiseModel) -> tuple[Isolabili
     examples = _examples(signatures)
     info = _information(noise)
     names = [fault.name for fault in signatures.faults]
-    either_way = [fault.kind in {FaultKind.METER, FaultKind.SUPPLY} for fault in signatures.faults]
-    needed = np.log(ODDS)
-    rows = []
-    for first in range(len(names)):
-        for second in range(first + 1, len(names)):
-            apart = [
-                min(
-                    _distance(examples[first], examples[second], matrix, either_way=either_way[second]),
-                    _distance(examples[second], examples[first], matrix, either_way=either_way[first]),
-                )
-                for matrix in info
-            ]
-            rows.append(Isolability(first=names[first], second=names[second], hours=_hours(apart, needed)))
-    return tuple(rows)
+    either_way = np.array([fault.kind in {FaultKind.METER, FaultKind.SUPPLY} for fault in signatures.faults])
+    apart = np.array([_distances(examples, matrix, either_way) for matrix in info])
+    both = np.minimum(apart, np.swapaxes(apart, 1, 2))
+    return tuple(
+        Isolability(first=names[first], second=names[second], hours=_hours(both[:, first, second], np.log(ODDS)))
+        for first, second in itertools.combinations(range(len(names)), 2)
+    )
 
 
-def _hours(apart: list[float], needed: float) -> float | None:
+def _hours(apart: Floats, needed: float) -> float | None:
     """The first of AGES_H from which on the evidence is enough, however much more slowly the fault grew."""
-    enough = np.array(apart) >= needed
+    enough = apart >= needed
     if not enough[-1]:
         return None
     return float(AGES_H[int(np.flatnonzero(~enough)[-1]) + 1 if not enough.all() else 0])
@@ -78,9 +74,14 @@ def _information(noise: NoiseModel) -> list[Floats]:
     return info
 
 
-def _distance(truth: Floats, other: Floats, info: Floats, *, either_way: bool) -> float:
-    """Evidence against the best size of `other` when `truth` holds; a meter and the supply err to either side."""
-    curve = float(other @ info @ other)
-    best = float(other @ info @ truth) / curve if curve > 0 else 0.0
-    left = truth - (best if either_way else max(best, 0.0)) * other
-    return 0.5 * float(left @ info @ left)
+def _distances(examples: Floats, info: Floats, either_way: NDArray[np.bool_]) -> Floats:
+    """[H, H] evidence against the best size of the fault of a column when the fault of a row holds.
+
+    `examples` [H, M], `info` [M, M]; a fault that errs to either side, [H], may have any sign.
+    """
+    products = examples @ info @ examples.T
+    own = np.diag(products)
+    best = np.divide(products, own, out=np.zeros_like(products), where=own > 0)
+    best = np.where(either_way, best, np.maximum(best, 0.0))
+    left: Floats = 0.5 * (own[:, None] - 2.0 * best * products + best**2 * own)
+    return left

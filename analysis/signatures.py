@@ -19,12 +19,11 @@ from config.plant import Plant
 # A reading below this share of the commissioned one is as good as none.
 LEAST_SHARE = 0.02
 # Losses of flow at an unchanged header head that the paths are solved at; gains for a valve opened.
-RESTRICTED = (0.02, 0.03, 0.05, 0.08, 0.12, 0.17, 0.23, 0.30, 0.40, 0.50, 0.60, 0.75, 0.90, 0.98)
-OPENED = (0.02, 0.03, 0.05, 0.08, 0.12, 0.17, 0.23, 0.30)
-SPEED_CHANGE = (-0.30, -0.20, -0.15, -0.11, -0.08, -0.06, -0.04, -0.03, -0.02, -0.01,
-                0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.11, 0.15)  # fmt: skip
-METER_LOW = (-3.912, -2.6, -1.7, -1.0, -0.6, -0.4, -0.3, -0.23, -0.17, -0.12, -0.08, -0.05, -0.03, -0.02)
-METER_HIGH = (0.02, 0.03, 0.05, 0.08, 0.12, 0.17, 0.23, 0.3, 0.4, 0.6)
+RESTRICTED = (0.02, 0.035, 0.06, 0.10, 0.16, 0.25, 0.38, 0.55, 0.75, 0.92, 0.98)
+OPENED = (0.02, 0.035, 0.06, 0.10, 0.17, 0.30)
+SPEED_CHANGE = (-0.30, -0.20, -0.13, -0.085, -0.05, -0.03, -0.018, -0.01, 0.01, 0.018, 0.03, 0.05, 0.085, 0.15)
+METER_LOW = (-3.912, -2.4, -1.4, -0.8, -0.45, -0.26, -0.15, -0.085, -0.05, -0.03, -0.02)
+METER_HIGH = (0.02, 0.035, 0.06, 0.11, 0.2, 0.35, 0.6)
 
 # How often a year such a thing happens, and how it grows (step, slowing ramp, quickening ramp). Common practice, no
 # source: media are changed every month or two because they clog; a pump is cleaned once or twice a year.

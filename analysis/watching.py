@@ -1,11 +1,12 @@
 """Setting the watch over a plant: readings, logged speed and maintenance, and the limit that raises a change."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.commissioning import Baseline, log_readings, share_of_hour, usable_flow
+from analysis.detection.memory import KEEP_H, Memory, memory_of, recall
 from analysis.detection.watch import Touch, Watch
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, Floats, HourFrame
@@ -36,6 +37,7 @@ class Watched:
         readings: [T, M] log reading over what the commissioned plant would show at the logged speed.
         shift: [T, M] log change that the logged speed should bring.
         flow_m3s: [T, M] measured, nan unknown.
+        memory: to go on from another time, if it holds enough more than the one that this went on from.
         run_flow_m3s: [R] true flow of every run as commissioned, by the fitted network.
     """
 
@@ -48,6 +50,7 @@ class Watched:
     flow_m3s: Floats
     readings: Floats
     shift: Floats
+    memory: Memory | None
 
     def at_s(self, hour: int) -> int:
         """When an hour ends, UTC epoch seconds."""
@@ -66,6 +69,8 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     frame: HourFrame,
     flow_m3s: Floats,
     events: Sequence[Event],
+    memories: Sequence[Memory] = (),
+    tell: Callable[[int, int], None] | None = None,
 ) -> Watched:
     """Take in every hour of the frame.
 
@@ -76,6 +81,8 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         frame: hours, from the commissioning on or earlier.
         flow_m3s: [T, M] by the K-factors in force.
         events: the journal.
+        memories: of watches over earlier hours of the plant; one that does not fit is passed over.
+        tell: is told how many hours are done, and of how many.
     """
     network = compile_network(plant)
     state = baseline.state(network)
@@ -90,9 +97,13 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         judge_from_h=int((baseline.to_s - frame.start_s) // HOUR_S),
         touches=_touches(plant, signatures, frame, events, shift),
     )
-    share = share_of_hour(frame)
-    for reading, part in zip(readings, share, strict=True):
-        watch.take(reading, part)
+    shares = share_of_hour(frame)
+    recalled = recall(watch, memories, readings, shares)
+    for hour in range(watch.hour + 1, len(readings)):
+        watch.take(readings[hour], shares[hour])
+        if tell is not None:
+            tell(hour + 1, len(readings))
+    known_h = -1 if recalled is None else recalled.hour
     return Watched(
         plant=plant,
         network=network,
@@ -103,6 +114,7 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         flow_m3s=flow,
         readings=readings,
         shift=shift,
+        memory=memory_of(watch, readings, shares) if watch.hour - known_h >= KEEP_H else None,
     )
 
 

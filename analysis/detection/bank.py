@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.detection.noise import NoiseModel
+from analysis.detection.products import Products, peaks
 from analysis.detection.whitener import Innovation
 from analysis.frames import Floats, Ints
 
@@ -26,7 +27,7 @@ POWERS: Floats = np.array([0.0, 0.75, 1.4])
 # A ramp is measured in days, so that b and A stay near 1.
 RAMP_UNIT_H = 24.0
 # Onsets are kept this far apart (hours) up to this age (hours): fine where a fresh change must be dated, coarse later.
-SPACING: tuple[tuple[int, int], ...] = ((12, 1), (48, 3), (10 * 24, 12), (90 * 24, 24))
+SPACING: tuple[tuple[int, int], ...] = ((12, 1), (48, 3), (10 * 24, 12), (30 * 24, 24), (90 * 24, 72))
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +47,12 @@ class OnsetBank:
     shadow: Floats
     score: Floats
     info: Floats
+
+
+def since(bank: OnsetBank, hour: int) -> OnsetBank:
+    """The onsets after an hour."""
+    young = bank.onset_h > hour
+    return OnsetBank(*(getattr(bank, name)[young] for name in ("onset_h", "weight_h", "shadow", "score", "info")))
 
 
 def empty(model: NoiseModel) -> OnsetBank:
@@ -138,7 +145,7 @@ class Ratios:
     share: Floats
 
 
-def evidence(bank: OnsetBank, patterns: Floats, spans: Floats, hour: int) -> Ratios:
+def evidence(bank: OnsetBank, products: Products, hour: int) -> Ratios:
     """Weigh each pattern, the size left free between its neighbours.
 
     Patterns of one fault are nodes on a path of sizes. Around node s with span d (half the way to either neighbour)
@@ -147,21 +154,13 @@ def evidence(bank: OnsetBank, patterns: Floats, spans: Floats, hour: int) -> Rat
 
     Args:
         bank: after `hour`.
-        patterns: [P, M] change of every meter's log flow now.
-        spans: [P, M] from each pattern half the way to its neighbours.
+        products: the patterns and spans, of `products_of`.
         hour: the last hour taken in.
     """
-    scale = (1.0 / growth(hour - bank.onset_h + 1.0))[..., None]
-    meters = patterns.shape[1]
-    info = bank.info.reshape(*bank.info.shape[:2], meters * meters)
-
-    def quadratic(left: Floats, right: Floats) -> Floats:
-        pairs = (left[:, :, None] * right[:, None, :]).reshape(len(left), -1)
-        return scale**2 * (info @ pairs.T)
-
-    curve = np.maximum(quadratic(spans, spans), 1e-12)
-    slope = scale * (bank.score @ spans.T) - quadratic(patterns, spans)
-    share = np.clip(slope / curve, -1.0, 1.0)
-    node = scale * (bank.score @ patterns.T) - 0.5 * quadratic(patterns, patterns)
-    width = 0.5 * np.log(np.minimum(2.0 * np.pi / curve, 4.0) / 4.0)
-    return Ratios(node + share * slope - 0.5 * share**2 * curve + width, share)
+    onsets, shapes, meters = bank.score.shape
+    scale = (1.0 / growth(hour - bank.onset_h + 1.0)).reshape(-1, 1)
+    score = scale * bank.score.reshape(-1, meters)
+    info = (scale**2)[..., None] * bank.info.reshape(-1, meters, meters)
+    node, share = peaks(products, score, info)
+    whole = (onsets, shapes, node.shape[1])
+    return Ratios(node.reshape(whole), share.reshape(whole))

@@ -7,11 +7,12 @@ by one an hour on average, so that raising it at A hours gives one false alarm i
 Moustakides, Polunchenko and Tartakovsky, arXiv 0903.3352).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from analysis.detection.bank import POWERS, RAMP_UNIT_H, OnsetBank, evidence
+from analysis.detection.products import Products, products_of
 from analysis.frames import Floats, Ints
 
 # Usual speed of a ramp, change of log flow a day, and its spread (log). Media take weeks to a month; a pump longer.
@@ -36,6 +37,8 @@ class Hypotheses:
         size_spans: [P] half the way to the neighbours' sizes.
         hazard: [H] relative frequency, sums to 1.
         shape: [H, G] share of each growth shape, rows sum to 1.
+        log_prior: [G, P] log weight of each pattern in each shape; all of them sum to 1.
+        products: the patterns, prepared for weighing.
     """
 
     names: tuple[str, ...]
@@ -46,13 +49,16 @@ class Hypotheses:
     size_spans: Floats
     hazard: Floats
     shape: Floats
+    log_prior: Floats = field(init=False)
+    products: Products = field(init=False)
 
-    @property
-    def log_prior(self) -> Floats:
-        """[G, P] log weight of each pattern in each shape; all of them sum to 1."""
+    def __post_init__(self) -> None:
+        """Work out what is the same in every hour."""
         weight = _size_weight(self.size, self.owner, len(self.names))
         with np.errstate(divide="ignore"):
-            return np.maximum(np.log(self.hazard[self.owner] * weight * self.shape[self.owner].T), NEVER)
+            prior = np.maximum(np.log(self.hazard[self.owner] * weight * self.shape[self.owner].T), NEVER)
+        object.__setattr__(self, "log_prior", prior)
+        object.__setattr__(self, "products", products_of(self.patterns, self.spans))
 
 
 def spans_of(patterns: Floats, owner: Ints) -> Floats:
@@ -71,12 +77,12 @@ def _size_weight(size: Floats, owner: Ints, count: int) -> Floats:
     return raw / np.bincount(owner, weights=raw, minlength=count)[owner]
 
 
-def _rate_weight(hypotheses: Hypotheses, age_h: Floats) -> Floats:
-    """[K, G, P] log weight of the speed at which each ramp would have grown; 0 for steps."""
-    days = np.asarray(age_h, float)[:, None] / RAMP_UNIT_H
-    rate = np.maximum(np.abs(hypotheses.size)[None, :], 1e-3) / days
-    ramp = -0.5 * (np.log(rate / RAMP_PER_DAY) / RAMP_LOG_SD) ** 2
-    return np.where(POWERS[None, :, None] > 0, ramp[:, None, :], 0.0)
+def _rate_weight(size: Floats, age_h: Floats) -> Floats:
+    """[K, P] log weight of the speed at which a ramp of each age would have grown to each size."""
+    apart: Floats = np.log(np.maximum(np.abs(size), 1e-3) / RAMP_PER_DAY) - np.log(age_h / RAMP_UNIT_H)[:, None]
+    apart *= apart
+    apart *= -0.5 / RAMP_LOG_SD**2
+    return apart
 
 
 def weigh(hypotheses: Hypotheses, bank: OnsetBank, hour: int) -> tuple[Floats, Floats]:
@@ -90,11 +96,11 @@ def weigh(hypotheses: Hypotheses, bank: OnsetBank, hour: int) -> tuple[Floats, F
     Returns:
         [K, G, P] log weights, and [K, G, P] where in its span each pattern's size lies.
     """
-    ratios = evidence(bank, hypotheses.patterns, hypotheses.spans, hour)
-    onset = np.log(np.maximum(bank.weight_h, 1e-9))
-    age_h: Floats = (hour - bank.onset_h + 1).astype(np.float64)
-    prior = hypotheses.log_prior + _rate_weight(hypotheses, age_h) + onset[:, None, None]
-    weights: Floats = ratios.log_ratio + prior
+    ratios = evidence(bank, hypotheses.products, hour)
+    weights = ratios.log_ratio
+    weights += np.log(np.maximum(bank.weight_h, 1e-9))[:, None, None]
+    weights += hypotheses.log_prior
+    weights[:, POWERS > 0] += _rate_weight(hypotheses.size, (hour - bank.onset_h + 1).astype(np.float64))[:, None]
     return weights, ratios.share
 
 

@@ -13,6 +13,8 @@ HALF = 0.5
 # No fault grows exactly in one of the bank's shapes, so the onset is not known as well as they make it look: its
 # evidence counts this share.
 ONSET_TRUST = 0.1
+# An onset of less weight than this says nothing of what comes.
+LEAST_WEIGHT = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +35,6 @@ class Verdict:
         log_odds: log of the summed weight of all faults against none.
         probability: [H] of each hypothesis given a fault.
         size: [H] mean size of each hypothesis (log change). change: [H, M] mean change of the readings under each.
-        weight: [H, P] share of each pattern within its hypothesis, for what follows from patterns.
         onset_h, onset_low_h, onset_high_h: median onset and its 90 % interval.
         step: probability that the change came at once.
         by_onset: the same weights seen by onset and shape, for forecasts.
@@ -44,7 +45,6 @@ class Verdict:
     probability: Floats
     size: Floats
     change: Floats
-    weight: Floats
     onset_h: int
     onset_low_h: int
     onset_high_h: int
@@ -78,10 +78,9 @@ def judge(  # noqa: PLR0913 - the last two only name the hour
     """Sum up the weights [K, G, P] of an hour; `share` [K, G, P] is where in its span each pattern's size lies."""
     mass = np.exp(weights - np.max(weights))
     pattern_mass = mass.sum(axis=(0, 1))
-    count = len(hypotheses.names)
-    member = hypotheses.owner[None, :] == np.arange(count)[:, None]
-    weight = np.where(member, pattern_mass, 0.0)
-    weight = weight / np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
+    member = hypotheses.owner[None, :] == np.arange(len(hypotheses.names))[:, None]
+    weight = np.where(member, pattern_mass, 0.0)  # [H, P] share of each pattern within its hypothesis
+    weight /= np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
     shift = np.sum(mass * share, axis=(0, 1)) / np.maximum(pattern_mass, 1e-300)
     patterns = hypotheses.patterns + shift[:, None] * hypotheses.spans
     sizes = hypotheses.size + shift * hypotheses.size_spans
@@ -94,7 +93,6 @@ def judge(  # noqa: PLR0913 - the last two only name the hour
         probability=by_hypothesis(hypotheses, weights),
         size=weight @ sizes,
         change=weight @ patterns,
-        weight=weight,
         onset_low_h=at[0],
         onset_h=at[1],
         onset_high_h=at[2],
@@ -104,6 +102,9 @@ def judge(  # noqa: PLR0913 - the last two only name the hour
 
 
 def _by_onset(bank: OnsetBank, mass: Floats, share: Floats, hypotheses: Hypotheses) -> ByOnset:
+    """The onsets that carry weight: a verdict is kept for years."""
     weight = mass.sum(axis=2)
-    moved = mass @ hypotheses.patterns + (mass * share) @ hypotheses.spans
-    return ByOnset(bank.onset_h, weight / weight.sum(), moved / np.maximum(weight, 1e-300)[..., None])
+    carries = weight.sum(axis=1) >= LEAST_WEIGHT * weight.sum()
+    weight, mass = weight[carries] / weight[carries].sum(), mass[carries] / weight[carries].sum()
+    moved = mass @ hypotheses.patterns + (mass * share[carries]) @ hypotheses.spans
+    return ByOnset(bank.onset_h[carries], weight, moved / np.maximum(weight, 1e-300)[..., None])

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.detection.bank import OnsetBank, empty, step
+from analysis.detection.bank import OnsetBank, empty, since, step
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses, log_sum, weigh
 from analysis.detection.verdict import Verdict, judge
@@ -17,6 +17,10 @@ from analysis.detection.whitener import FilterState, predict, start, update
 from analysis.frames import Floats
 
 PROTECTED_ONSETS = 6
+# Onsets older than YOUNG_H are weighed every RELOOK_H hours only, unless the odds come within NEAR of the limit: the
+# evidence for them grows slowly, and they are most of the work.
+YOUNG_H, RELOOK_H, NEAR = 48, 6, 3.0
+NEVER_H = -(2**31)
 # Hours after which an open change counts as the new normal.
 SETTLE_H = 120
 # Recovery is judged on the mean of this many hours, and must hold for this many.
@@ -26,6 +30,8 @@ RECOVERED_LOG_ODDS = -3.0
 # A change whose evidence has gone for a day never was one.
 FADED_H = 24
 FADED_LOG_ODDS = 1.0
+# Filters of the past are kept this far apart (hours) up to this age (hours), for a change whose onset lies that far back.
+PAST_SPACING = ((48, 1), (10 * 24, 6), (93 * 24, 48))
 # How far a settled change may have been misjudged, as a share of it.
 SETTLED_SHARE = 0.15
 # A verdict is noted when a probability moves this much, and at these ages.
@@ -50,6 +56,8 @@ class Track:
     state: FilterState
     bank: OnsetBank
     protect: frozenset[int] = frozenset()
+    weighed_h: int = NEVER_H  # onsets up to here make old_odds
+    old_odds: float = -np.inf
 
     def take(self, hour: int, reading: Floats, share: Floats, *, judged: bool) -> None:
         """Take in one hour [M]; a judged hour may be the onset of a change."""
@@ -62,13 +70,26 @@ class Track:
         self.state = _loosened(self.state, pattern)
         self.bank = empty(self.model)
         self.protect = frozenset()
+        self.weighed_h, self.old_odds = NEVER_H, -np.inf
 
     def weigh(self, hypotheses: Hypotheses, hour: int) -> tuple[float, Floats, Floats]:
         """Log odds of any fault, and what `posterior.weigh` gives; the likely onsets are kept from now on."""
         weights, share = weigh(hypotheses, self.bank, hour)
-        likely = np.argsort(-weights.max(axis=(1, 2)))[:PROTECTED_ONSETS]
-        self.protect = frozenset(self.bank.onset_h[likely].tolist())
+        self.protect = self._likely(self.bank, weights)
+        self.weighed_h = hour - YOUNG_H
+        self.old_odds = log_sum(weights[self.bank.onset_h <= self.weighed_h])
         return log_sum(weights), weights, share
+
+    def glance(self, hypotheses: Hypotheses, hour: int) -> float:
+        """Log odds of any fault, the onsets that were old when all were weighed taken as they were then."""
+        young = since(self.bank, self.weighed_h)
+        weights, _ = weigh(hypotheses, young, hour)
+        self.protect |= self._likely(young, weights)
+        return float(np.logaddexp(self.old_odds, log_sum(weights)))
+
+    def _likely(self, bank: OnsetBank, weights: Floats) -> frozenset[int]:
+        likely = np.argsort(-weights.max(axis=(1, 2)))[:PROTECTED_ONSETS]
+        return frozenset(bank.onset_h[likely].tolist())
 
 
 @dataclass(slots=True, kw_only=True)
@@ -112,6 +133,7 @@ class Watch:
         judge_from_h: first hour that is judged; hours before it are healthy by the keeper's word.
         touches: journalled work.
         changes: all that was raised. log_odds: of the front by hour; -inf where it was not judged.
+        front: the track that looks for what nobody has seen. past: (hour, healthy filter after it), thinned.
     """
 
     model: NoiseModel
@@ -121,14 +143,14 @@ class Watch:
     touches: tuple[Touch, ...] = ()
     changes: list[Change] = field(default_factory=list)
     log_odds: list[float] = field(default_factory=list)
-    _front: Track = field(init=False)
-    _past: list[tuple[int, FilterState]] = field(default_factory=list)
+    front: Track = field(init=False)
+    past: list[tuple[int, FilterState]] = field(default_factory=list)
     _readings: list[Floats] = field(default_factory=list)
     _hour: int = -1
 
     def __post_init__(self) -> None:
         """Begin knowing nothing."""
-        self._front = Track(self.model, start(self.model), empty(self.model))
+        self.front = Track(self.model, start(self.model), empty(self.model))
 
     @property
     def hour(self) -> int:
@@ -148,6 +170,15 @@ class Watch:
         for change in self._open():
             self._look_for_recovery(change)
 
+    def restore(
+        self, *, readings: list[Floats], changes: list[Change], front: Track, past: list[tuple[int, FilterState]]
+    ) -> None:
+        """Go on from what another watch over the same plant knew after the last of some readings, [M] each."""
+        self._hour = len(readings) - 1
+        self._readings = readings
+        self.log_odds = [-np.inf] * len(readings)
+        self.changes, self.front, self.past = changes, front, past
+
     def _open(self) -> tuple[Change, ...]:
         return tuple(change for change in self.changes if change.open)
 
@@ -156,16 +187,22 @@ class Watch:
         hour = self._hour
         for touch in self.touches:
             if touch.hour == hour:
-                self._front.allow(touch.pattern * touch.sd)
+                self.front.allow(touch.pattern * touch.sd)
         judged = hour >= self.judge_from_h
-        self._front.take(hour, reading - self._explained(self._open()), share, judged=judged)
-        self._past.append((hour, self._front.state))
+        self.front.take(hour, reading - self._explained(self._open()), share, judged=judged)
+        self.past.append((hour, self.front.state))
+        if hour % 24 == 0:
+            self.past = _thinned(self.past, hour)
         if not judged:
             return
-        odds, weights, where = self._front.weigh(self.hypotheses, hour)
+        if hour % RELOOK_H:
+            self.log_odds[-1] = self.front.glance(self.hypotheses, hour)
+            if self.log_odds[-1] < self.threshold - NEAR:
+                return
+        odds, weights, where = self.front.weigh(self.hypotheses, hour)
         self.log_odds[-1] = odds
         if odds >= self.threshold:
-            self._raise(judge(self.hypotheses, self._front.bank, weights, where, hour=hour, log_odds=odds))
+            self._raise(judge(self.hypotheses, self.front.bank, weights, where, hour=hour, log_odds=odds))
 
     def _explained(self, changes: tuple[Change, ...]) -> Floats:
         parts = [np.zeros(self.model.meters), *(change.latest.expected for change in changes if change.open)]
@@ -186,7 +223,7 @@ class Watch:
         for change in beside:
             change.frozen = True
         before_h, before = next(
-            ((hour, state) for hour, state in reversed(self._past) if hour < verdict.onset_low_h), self._past[0]
+            ((hour, state) for hour, state in reversed(self.past) if hour < verdict.onset_low_h), self.past[0]
         )
         self.changes.append(
             Change(
@@ -195,7 +232,7 @@ class Watch:
                 latest=verdict,
                 before=before,
                 before_h=before_h,
-                track=self._front,
+                track=self.front,
                 beside=beside,
             )
         )
@@ -220,18 +257,18 @@ class Watch:
 
     def _look_beside(self, change: Change) -> None:
         """A new front: the healthy past carried on, loosened along the change that is taken off the readings."""
-        self._front = Track(self.model, self.shadow(change, self._hour), empty(self.model))
+        self.front = Track(self.model, self.shadow(change, self._hour), empty(self.model))
         for known in self._open():
-            self._front.allow(SETTLED_SHARE * known.latest.expected)
+            self.front.allow(SETTLED_SHARE * known.latest.expected)
         change.settled = True
 
     def _clear(self, change: Change) -> None:
         """See a change gone; the front goes on from the healthy past."""
         change.cleared_h = self._hour
         if all(other.settled for other in self._open()):
-            self._front = Track(self.model, self.shadow(change, self._hour), empty(self.model))
+            self.front = Track(self.model, self.shadow(change, self._hour), empty(self.model))
             for known in self._open():
-                self._front.allow(SETTLED_SHARE * known.latest.expected)
+                self.front.allow(SETTLED_SHARE * known.latest.expected)
 
     def shadow(self, change: Change, hour: int) -> FilterState:
         """The healthy filter of before the change, carried to `hour` on no reading at all."""
@@ -280,6 +317,16 @@ class Watch:
         solved = np.linalg.solve(cov[np.ix_(seen, seen)], np.stack([departure[seen], expected], axis=1))
         odds = float(expected @ solved[:, 0] - 0.5 * expected @ solved[:, 1])
         return odds < RECOVERED_LOG_ODDS
+
+
+def _thinned(past: list[tuple[int, FilterState]], now_h: int) -> list[tuple[int, FilterState]]:
+    """Filters of the past, fewer of the older ones; the newest of those too old for any onset stays."""
+    kept = [
+        (hour, state)
+        for hour, state in past
+        if any(now_h - hour <= limit_h and hour % spacing_h == 0 for limit_h, spacing_h in PAST_SPACING)
+    ]
+    return kept or past[-1:]
 
 
 def _loosened(state: FilterState, pattern: Floats) -> FilterState:

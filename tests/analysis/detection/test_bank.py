@@ -7,6 +7,7 @@ from scipy.stats import multivariate_normal
 
 from analysis.detection.bank import POWERS, OnsetBank, empty, evidence, growth, step
 from analysis.detection.noise import NoiseModel
+from analysis.detection.products import products_of
 from analysis.detection.whitener import predict, start, update
 from analysis.frames import Floats
 from tests.support.noise_models import dense_covariance, model_of, series_of
@@ -56,7 +57,7 @@ def test_evidence_is_the_dense_likelihood_ratio(onset: int, shape: int) -> None:
     readings = sample()
     bank = bank_of(MODEL, readings)
 
-    ratios = evidence(bank, PATTERNS, np.zeros_like(PATTERNS), HOURS - 1)
+    ratios = evidence(bank, products_of(PATTERNS, np.zeros_like(PATTERNS)), HOURS - 1)
 
     expected = [dense_log_ratio(readings, change(onset, POWERS[shape], pattern)) for pattern in PATTERNS]
     at = int(np.flatnonzero(bank.onset_h == onset)[0])
@@ -72,10 +73,10 @@ def test_a_span_is_integrated_over() -> None:
     bank = bank_of(model, readings)
     node, span = np.array([[-0.06]]), np.array([[0.02]])
 
-    found = evidence(bank, node, span, HOURS - 1)
+    found = evidence(bank, products_of(node, span), HOURS - 1)
 
     def ratio(share: float) -> float:
-        return float(evidence(bank, node + share * span, np.zeros((1, 1)), HOURS - 1).log_ratio[4, 0, 0])
+        return float(evidence(bank, products_of(node + share * span, np.zeros((1, 1))), HOURS - 1).log_ratio[4, 0, 0])
 
     top = max(ratio(share) for share in np.linspace(-1, 1, 201))
     mean = top + np.log(0.5 * quad(lambda share: np.exp(ratio(share) - top), -1, 1, points=[-0.15])[0])
@@ -90,7 +91,7 @@ def test_a_peak_outside_the_span_is_judged_at_its_edge() -> None:
     readings[4:] -= 0.2
     bank = bank_of(model, readings)
 
-    found = evidence(bank, np.array([[-0.06]]), np.array([[0.02]]), HOURS - 1)
+    found = evidence(bank, products_of(np.array([[-0.06]]), np.array([[0.02]])), HOURS - 1)
 
     # The peak lies to the far side, where the reading change is larger.
     assert found.share[4, 0, 0] == -1.0

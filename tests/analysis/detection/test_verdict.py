@@ -47,11 +47,9 @@ def drifting() -> Verdict:
 
 
 def test_probabilities_are_probabilities(stepped: Verdict) -> None:
-    """They sum to one, and so do the shares of the sizes within each hypothesis that is possible at all."""
-    possible = stepped.probability > 0
-
+    """They sum to one, and none is negative."""
     assert stepped.probability.sum() == pytest.approx(1.0)
-    assert stepped.weight.sum(axis=1)[possible] == pytest.approx(np.ones(possible.sum()))
+    assert (stepped.probability >= 0).all()
 
 
 def test_top_is_the_fault(stepped: Verdict) -> None:

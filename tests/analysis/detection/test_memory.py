@@ -1,0 +1,142 @@
+"""A watch that goes on from a memory says what one says that walked every hour."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.detection.memory import Memory, memory_of, recall
+from analysis.detection.watch import Change, Touch, Watch
+from analysis.frames import Floats
+from tests.support.made_up_faults import UNITS, faults
+from tests.support.noise_models import model_of, series_of
+
+MODEL = model_of(3, commons=1, wander_sd=0.006, white_sd=0.001)
+HYPOTHESES = faults(sizes=np.array([-0.32, -0.14, -0.06, -0.03, 0.03, 0.06, 0.14, 0.32, 0.6]))
+HOURS, HEALTHY_H = 700, 168
+AT = 300
+
+
+def new_watch(**different: object) -> Watch:
+    """A watch that has taken in nothing."""
+    watch = Watch(
+        model=MODEL,
+        hypotheses=HYPOTHESES,
+        threshold=11.0,
+        judge_from_h=HEALTHY_H,
+        touches=(Touch(hour=250, pattern=UNITS["branch b"], sd=0.05),),
+    )
+    return replace(watch, **different) if different else watch
+
+
+def readings_of() -> Floats:
+    """A clogging at AT that is cleaned, and another branch's a good while later."""
+    readings = series_of(MODEL, HOURS, np.random.default_rng(51), offset_sd=0.003)
+    readings[AT : AT + 60] += 0.12 * UNITS["branch a"]
+    readings[560:] += 0.15 * UNITS["branch c"]
+    readings[400, 1] = np.nan
+    return readings
+
+
+READINGS = readings_of()
+SHARES = np.ones_like(READINGS)
+
+
+def walked(watch: Watch, upto: int) -> Watch:
+    """The watch after the hours up to one."""
+    for hour in range(watch.hour + 1, upto):
+        watch.take(READINGS[hour], SHARES[hour])
+    return watch
+
+
+def said(changes: list[Change]) -> list[tuple[object, ...]]:
+    """Everything that a change has told."""
+    return [
+        (
+            change.raised_h,
+            change.cleared_h,
+            change.settled,
+            [
+                (verdict.hour, verdict.probability.tolist(), verdict.change.tolist(), verdict.onset_h, verdict.step)
+                for verdict in (*change.noted, change.latest)
+            ],
+        )
+        for change in changes
+    ]
+
+
+WHOLE = walked(new_watch(), HOURS)
+
+
+@pytest.mark.parametrize("cut", [100, 200, AT + 10, AT + 80, 565, 690])
+def test_a_restart_changes_nothing(cut: int) -> None:
+    """Cut while all is well, while a change is open, and after it: the same changes, verdicts and odds to the bit."""
+    memory = memory_of(walked(new_watch(), cut), READINGS, SHARES)
+
+    again = new_watch()
+    assert recall(again, [memory], READINGS, SHARES) is memory
+    assert again.hour == cut - 1
+    walked(again, HOURS)
+
+    assert said(again.changes) == said(WHOLE.changes)
+    assert again.log_odds[cut:] == WHOLE.log_odds[cut:]
+    assert len(WHOLE.changes) == 2
+
+
+def test_hours_that_differ_make_a_memory_unfit() -> None:
+    """A late line changed an old hour: the memory of before that hour serves, the one after it does not."""
+    early, late = (memory_of(walked(new_watch(), cut), READINGS, SHARES) for cut in (200, 400))
+    changed = READINGS.copy()
+    changed[300, 0] += 0.001
+
+    assert recall(new_watch(), [early, late], changed, SHARES) is early
+    assert recall(new_watch(), [early, late], READINGS, SHARES) is late
+
+
+@pytest.mark.parametrize(
+    "different",
+    [
+        {"threshold": 9.0},
+        {"judge_from_h": 100},
+        {"touches": ()},
+        {"model": replace(MODEL, white_sd=1.1 * MODEL.white_sd)},
+        {"hypotheses": replace(HYPOTHESES, hazard=np.array([0.4, 0.15, 0.15, 0.15, 0.15]))},
+    ],
+    ids=lambda different: next(iter(different)),
+)
+def test_settings_that_differ_make_a_memory_unfit(different: dict[str, object]) -> None:
+    """Another limit, commissioning, journal, noise or hazard: the hours are walked again."""
+    memory = memory_of(walked(new_watch(), 300), READINGS, SHARES)
+
+    assert recall(new_watch(**different), [memory], READINGS, SHARES) is None
+
+
+def test_work_of_later_hours_leaves_a_memory_fit() -> None:
+    """An entry made in the journal today says nothing of the hours before."""
+    memory = memory_of(walked(new_watch(), 300), READINGS, SHARES)
+    later = (*new_watch().touches, Touch(hour=310, pattern=UNITS["branch a"], sd=0.05))
+
+    assert recall(new_watch(touches=later), [memory], READINGS, SHARES) is memory
+
+
+def test_a_memory_of_hours_to_come_is_not_used() -> None:
+    """An assessment as of an earlier time uses nothing from after it."""
+    memory = memory_of(walked(new_watch(), 300), READINGS, SHARES)
+
+    assert recall(new_watch(), [memory], READINGS[:200], SHARES[:200]) is None
+
+
+def test_a_year_of_memory_stays_small() -> None:
+    """What is kept does not grow with the hours, only with what was found."""
+    half, whole = (len(_long(hours).body) for hours in (3000, 6000))
+
+    assert whole < 1.1 * half
+
+
+def _long(hours: int) -> Memory:
+    readings = series_of(MODEL, hours, np.random.default_rng(61))
+    shares = np.ones_like(readings)
+    watch = new_watch(threshold=1e9)
+    for reading, share in zip(readings, shares, strict=True):
+        watch.take(reading, share)
+    return memory_of(watch, readings, shares)
