@@ -63,6 +63,7 @@ def collect(plan: CollectPlan, stopping: threading.Event) -> int:
             store=BatchStore(connection, kept_lines=plan.quarantine_kept_lines),
             inbox=inbox,
             manager=ServiceManager(os.environ, pid=os.getpid()),
+            clock_set_file=plan.clock_set_file,
         )
     if not collector.run(stopping, seconds=plan.seconds):
         raise StoreError(f"{plan.db}: the last readings could not be written; the log says why")

@@ -8,13 +8,15 @@ from typing import Any
 
 from daemon import clock, eventlog
 from daemon.batch_store import BatchStore
+from daemon.clock_sign import CLOCK_SET_FILE
+from daemon.collector_clock import CollectorClock
 from daemon.dating import Dater
 from daemon.inbox import Inbox
-from daemon.minutes import MINUTE_MS, MinuteBook
+from daemon.minutes import MinuteBook
 from daemon.readings import Batch, Dated
 from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
-from daemon.tally import MeterTally, SourceTally
+from daemon.tally import ClockNote, MeterTally, SourceTally
 
 TICK_S = 2.0
 LATE_MS = 3_000
@@ -25,7 +27,6 @@ LAST_TRIES = 6
 PAUSE_S = 1.0
 STOP_S = 8.0
 STATUS_EVERY_S = 10.0
-STEP_MS = 2_000
 
 log = logging.getLogger(__name__)
 
@@ -43,9 +44,10 @@ class Collector:
         store: open.
         inbox: the one that the sources fill.
         manager: who to tell that we live.
+        clock_set_file: what tells that the clock is set.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - what a collector is made of, all by name
         self,
         *,
         meters: Mapping[str, tuple[int, int]],
@@ -53,6 +55,7 @@ class Collector:
         store: BatchStore,
         inbox: Inbox,
         manager: ServiceManager,
+        clock_set_file: str = CLOCK_SET_FILE,
     ) -> None:
         self._sources = [source for source, _ in sources]
         self._store = store
@@ -65,8 +68,8 @@ class Collector:
         self._source_of = {meter: source.name for source, fed in sources for meter in fed}
         self._tells_uptime: set[str] = set()
         self._book = MinuteBook(meters)
-        self._offset_ms = _wall_minus_steady_ms()
-        self._dater = Dater(store.remembered(), wall_minus_steady_ms=self._offset_ms)
+        self._clock = CollectorClock(store, self._book, set_file=clock_set_file)
+        self._dater = Dater(self._clock.remembered(), wall_minus_steady_ms=self._clock.note.dating_ms)
         self._state: dict[str, Any] = {
             "pid": os.getpid(),
             "started_ms": _wall_ms(),
@@ -74,7 +77,7 @@ class Collector:
             "lost": 0,
             "write_failures": 0,
         }
-        self._committed_minute = _closed_minute()
+        self._committed_minute = self._clock.closed_minute(LATE_MS)
         self._retry_at_s = 0.0
         self._told_at_s = 0.0
         self._told: set[tuple[str, str]] = set()
@@ -103,12 +106,14 @@ class Collector:
 
     def _tick(self) -> None:
         """One round; whatever fails in it is told to the log, and the next round goes on."""
-        self._watch_clock()
+        self._clock.look()
         self._take(self._inbox.empty(), settle=True)
-        minute = _closed_minute()
+        minute = self._clock.closed_minute(LATE_MS)
         due = minute != self._committed_minute or self._store.waiting_rows > 0
-        if due and clock.monotonic_s() >= self._retry_at_s:
-            self._store.keep_rows(self._book.take(before_minute=minute))
+        if self._store.movable:
+            self._store.move_known()
+        elif due and clock.monotonic_s() >= self._retry_at_s:
+            self._clock.keep(before_minute=minute)
             if self._commit():
                 self._committed_minute = minute
         self.dead_sources = [source.name for source in self._sources if not source.alive]
@@ -130,11 +135,12 @@ class Collector:
         readings = [reading for arrival in batch.arrivals for reading in arrival.readings]
         self.read += len(readings)
         now_steady_ms = round(clock.monotonic_s() * 1000)
+        note = self._clock.note
         for dated in self._dater.date(
-            readings, now_ms=now_steady_ms, wall_minus_steady_ms=self._offset_ms, settle=settle
+            readings, now_ms=now_steady_ms, wall_minus_steady_ms=note.dating_ms, settle=settle
         ):
             self._book.add(dated)
-            self._note(dated)
+            self._note(dated, note)
 
     def _take_rejected(self, batch: Batch, now_ms: int) -> None:
         """Have all rejected input counted; the first of each kind is told."""
@@ -146,10 +152,11 @@ class Collector:
                 )
         self._store.keep_rejected(batch.rejected, now_ms=now_ms)
 
-    def _note(self, dated: Dated) -> None:
+    def _note(self, dated: Dated, note: ClockNote) -> None:
         """Keep the last reading for status and for the next start; a restart is told."""
         source = self._source_of[dated.meter]
-        self._tallies[source].date(dated, uptime_told=dated.meter in self._tells_uptime)
+        self._tallies[source].date(dated, note, uptime_told=dated.meter in self._tells_uptime)
+        self._clock.see(dated.at_ms, note)
         if dated.restarted:
             eventlog.say(log, logging.WARNING, "counter_restarted", source=source, meter=dated.meter, count=dated.count)
 
@@ -158,6 +165,7 @@ class Collector:
         if self._inbox.lost > self._state["lost"]:
             eventlog.say(log, logging.ERROR, "inbox_full", lost=self._inbox.lost - self._state["lost"])
         self._state |= {"lost": self._inbox.lost, "write_failures": self._store.failures}
+        self._state["clock"] = self._clock.body()
         for meter, times in self._dater.doubled.items():
             self._tallies[self._source_of[meter]].meters[meter].doubled = times
         states = {"collector": self._state} | {name: tally.body() for name, tally in self._tallies.items()}
@@ -175,21 +183,14 @@ class Collector:
         if late:
             eventlog.say(log, logging.WARNING, "source_late", sources=",".join(late))
         self._take(self._inbox.empty(), settle=False)
-        self._store.keep_rows(self._book.take())
+        while self._store.movable:
+            self._store.move_known()
+        self._clock.keep()
         self._state["stopped_ms"] = _wall_ms()
         written = any(self._commit() or _pause() for _ in range(LAST_TRIES))
         eventlog.say(log, logging.INFO, "stopped", readings=self.read, rows_not_written=self._store.waiting_rows)
         self._store.close()
         return written
-
-    def _watch_clock(self) -> None:
-        """Follow the wall clock; a step of it is told, and moves nothing but the UTC times that follow."""
-        offset_ms = _wall_minus_steady_ms()
-        if abs(offset_ms - self._offset_ms) > STEP_MS:
-            step_s = (offset_ms - self._offset_ms) / 1000
-            eventlog.say(log, logging.WARNING, "clock_stepped", by_s=f"{step_s:+.1f}")
-            self._store.keep_rows(self._book.take())  # after a step back their minutes may not end for hours
-        self._offset_ms = offset_ms
 
     def _tell(self) -> None:
         """A sign of life, from the loop that does the work and from nowhere else."""
@@ -218,16 +219,6 @@ def _pause() -> bool:
     return False
 
 
-def _closed_minute() -> int:
-    """All minutes before this UTC epoch minute are over, with time for late readings."""
-    return (_wall_ms() - LATE_MS) // MINUTE_MS
-
-
 def _wall_ms() -> int:
     """UTC epoch milliseconds."""
     return round(clock.now_s() * 1000)
-
-
-def _wall_minus_steady_ms() -> int:
-    """What turns the monotonic clock into UTC."""
-    return round((clock.now_s() - clock.monotonic_s()) * 1000)

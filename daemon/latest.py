@@ -1,9 +1,10 @@
-"""The newest readings in the database, whether kept as rows or as blocks. Works without numpy."""
+"""The newest readings in the database, whether kept as rows, as blocks, or without a date yet. Works without numpy."""
 
 import sqlite3
 
 from daemon.store.blocks import METERS_MOST, MINUTES, block_id, read_block
 from daemon.store.merging import MinuteRow
+from daemon.store.undated import last_undated_minute, latest_undated
 
 MINUTE_MS = 60_000
 
@@ -17,12 +18,14 @@ def last_minute(connection: sqlite3.Connection) -> int | None:
     """UTC epoch minute of the newest reading of any meter; None before the first."""
     (in_rows,) = connection.execute("SELECT max(minute) FROM minute").fetchone()
     (newest,) = connection.execute("SELECT max(id) FROM minute_block").fetchone()
+    waiting = last_undated_minute(connection)
+    known = [int(minute) for minute in (in_rows, waiting) if minute is not None]
     if newest is None:
-        return None if in_rows is None else int(in_rows)
+        return max(known, default=None)
     hour = newest // METERS_MOST
     numbers = connection.execute("SELECT id FROM minute_block WHERE id >= ?", (block_id(hour, 0),)).fetchall()
     in_blocks = max(max(read_block(connection, hour, number % METERS_MOST)) for (number,) in numbers)
-    return in_blocks if in_rows is None else max(in_blocks, int(in_rows))
+    return max([in_blocks, *known])
 
 
 def latest_rows(connection: sqlite3.Connection, meter: str, *, from_minute: int) -> list[MinuteRow]:
@@ -42,4 +45,5 @@ def latest_rows(connection: sqlite3.Connection, meter: str, *, from_minute: int)
     )
     for (block,) in blocks.fetchall():
         newest += read_block(connection, block // METERS_MOST, number).values()
+    newest += (row for row in latest_undated(connection, number, most=2) if row.minute >= from_minute)
     return sorted(newest, key=lambda row: (row.minute, row.part), reverse=True)[:2]

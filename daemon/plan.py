@@ -50,6 +50,7 @@ class CollectPlan:
     Attributes:
         bits: counter width by meter, of the meters that have a source.
         seconds: stop after so long; None runs until stopped.
+        clock_set_file: exists once the clock is set.
     """
 
     plant: str
@@ -59,6 +60,7 @@ class CollectPlan:
     brokers: tuple[BrokerPlan, ...] = ()
     quarantine_kept_lines: int = 10_000
     seconds: float | None = None
+    clock_set_file: str = "/run/systemd/timesync/synchronized"
 
 
 def to_json(plan: CollectPlan) -> str:

@@ -54,7 +54,7 @@ class Dated:
     """A reading with its place in time.
 
     Attributes:
-        at_ms: UTC epoch milliseconds.
+        at_ms: UTC epoch milliseconds; the monotonic clock's while the time is not known.
         steady_ms: milliseconds on a clock that only runs forward while `restarted` is False: the device's uptime, or
             the monotonic clock at arrival for a device that does not say. Rates come from this one.
         restarted: the device is known to have started anew since the reading before.
@@ -69,11 +69,19 @@ class Dated:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastReading:
-    """The last reading of a meter that an earlier run of the collector stored."""
+    """The last reading of a meter that an earlier run of the collector stored.
+
+    Attributes:
+        at_ms: when it was taken, UTC epoch ms; provisional unless `dated`.
+        boot, steady_ms: the same on the monotonic clock of that boot; empty and None in databases of before.
+    """
 
     count: int
     uptime_ms: int
     at_ms: int
+    boot: str = ""
+    steady_ms: int | None = None
+    dated: bool = True
 
 
 @dataclass(slots=True, kw_only=True)

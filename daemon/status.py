@@ -15,6 +15,7 @@ from daemon.metered import flow_at, k_points_at
 from daemon.store.blocks import first_minute
 from daemon.store.journal import read_events
 from daemon.store.merging import MinuteRow
+from daemon.store.undated import undated_rows
 
 SILENT_S = 600.0
 """A meter with a source that has said nothing for longer is silent, whatever its flow."""
@@ -66,7 +67,10 @@ class SourceStatus:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CollectorStatus:
-    """Whether the collector runs; times in UTC epoch milliseconds, None where it never ran."""
+    """Whether the collector runs, and what it last noted of the clock (daemon.tally).
+
+    Times in UTC epoch milliseconds, None where it never ran.
+    """
 
     running: bool
     pid: int | None
@@ -75,11 +79,17 @@ class CollectorStatus:
     stopped_ms: int | None
     lost: int
     write_failures: int
+    clock: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
-    """Everything; `other_rejected` counts lines of log files, by source and reason."""
+    """Everything.
+
+    Attributes:
+        other_rejected: lines of log files, by source and reason.
+        undated_rows: minute rows that wait for their date.
+    """
 
     collector: CollectorStatus
     sources: tuple[SourceStatus, ...]
@@ -88,6 +98,7 @@ class Status:
     database_bytes: int
     first_minute: int | None
     last_minute: int | None
+    undated_rows: int = 0
 
     @property
     def silent(self) -> tuple[str, ...]:
@@ -130,6 +141,7 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
         database_bytes=sum(file.stat().st_size for file in (db, db.with_name(f"{db.name}-wal")) if file.exists()),
         first_minute=first_minute(connection),
         last_minute=newest,
+        undated_rows=undated_rows(connection),
     )
 
 
@@ -199,6 +211,7 @@ def _collector(seen_ms: int | None, body: Mapping[str, Any], *, now_s: float) ->
         stopped_ms=body.get("stopped_ms"),
         lost=body.get("lost", 0),
         write_failures=body.get("write_failures", 0),
+        clock=body.get("clock", {}),
     )
 
 

@@ -1,8 +1,10 @@
 """What the collector tells of itself and its sources; kept as JSON in the table `source_state` for `clearbore status`.
 
     name            body
-    collector       pid, started_ms, stopped_ms (null while it runs), lost, write_failures
-    serial:NAME     where, up, words, since_ms, good, meters: {METER: {count, uptime_ms, at_ms, edges, restarts, doubled}}
+    collector       pid, started_ms, stopped_ms (null while it runs), lost, write_failures, clock: {boot, known, told,
+                    ahead_ms, stepped_ms, newest_ms, newest_dated_ms}
+    serial:NAME     where, up, words, since_ms, good, meters: {METER: {count, uptime_ms, at_ms, boot, steady_ms, dated,
+                    edges, restarts, doubled}}
     mqtt:NAME       the same
 
 `good` counts lines or messages since the collector started; rejected ones are in the table `rejected`.
@@ -15,13 +17,37 @@ from typing import Any
 from daemon.readings import Arrival, Dated, LastReading, StateChange
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockNote:
+    """What readings are dated by.
+
+    Attributes:
+        known: the clock is set; otherwise readings carry the monotonic clock instead of UTC.
+        dating_ms: what was added to the monotonic clock to date them: 0 while the clock is not known.
+        wall_ms: what must be added to their dates for UTC as far as it is known.
+    """
+
+    boot: str
+    known: bool
+    dating_ms: int
+    wall_ms: int
+
+
 @dataclass(slots=True, kw_only=True)
 class MeterTally:
-    """The last reading of a meter and what was noticed on the way; times in UTC epoch milliseconds."""
+    """The last reading of a meter and what was noticed on the way.
+
+    Attributes:
+        at_ms: when it was taken, UTC epoch ms; provisional unless `dated`.
+        boot, steady_ms: the same on the monotonic clock of that boot.
+    """
 
     count: int | None = None
     uptime_ms: int | None = None
     at_ms: int | None = None
+    boot: str = ""
+    steady_ms: int | None = None
+    dated: bool = True
     edges: int | None = None
     restarts: int = 0
     doubled: int = 0
@@ -49,10 +75,11 @@ class SourceTally:
             if reading.edges is not None:
                 self.meters[reading.meter].edges = reading.edges
 
-    def date(self, dated: Dated, *, uptime_told: bool) -> None:
+    def date(self, dated: Dated, clock: ClockNote, *, uptime_told: bool) -> None:
         """Note a dated reading."""
         meter = self.meters[dated.meter]
-        meter.count, meter.at_ms = dated.count, dated.at_ms
+        meter.count, meter.at_ms = dated.count, dated.at_ms + clock.wall_ms
+        meter.boot, meter.steady_ms, meter.dated = clock.boot, dated.at_ms - clock.dating_ms, clock.known
         meter.uptime_ms = dated.steady_ms if uptime_told else None
         meter.restarts += dated.restarted
 
@@ -69,5 +96,12 @@ def last_readings(body: Mapping[str, Any]) -> dict[str, LastReading]:
         told = [meter.get(key) for key in ("count", "uptime_ms", "at_ms")] if isinstance(meter, dict) else []
         numbers = [number for number in told if isinstance(number, int)]
         if told and len(numbers) == len(told):
-            found[name] = LastReading(count=numbers[0], uptime_ms=numbers[1], at_ms=numbers[2])
+            found[name] = LastReading(
+                count=numbers[0],
+                uptime_ms=numbers[1],
+                at_ms=numbers[2],
+                boot=meter.get("boot", ""),
+                steady_ms=meter.get("steady_ms"),
+                dated=meter.get("dated", True),
+            )
     return found

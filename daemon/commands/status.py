@@ -15,6 +15,7 @@ from config.load import load_plant
 from config.plant import Plant
 from config.units import flow_in, show_flow
 from daemon import clock
+from daemon.clock_words import clock_state, clock_words
 from daemon.status import MeterStatus, SourceStatus, Status, read_status
 from daemon.store.opening import default_path, open_reader, storage_errors
 
@@ -60,6 +61,8 @@ def _lines(plant: Plant, status: Status, path: pathlib.Path) -> Iterator[str]:
     """The status in text."""
     zone = zoneinfo.ZoneInfo(plant.timezone)
     yield f"{plant.name}: {_collector_words(plant, status, zone)}"
+    if status.collector.seen_ms is not None:
+        yield clock_words(status.collector.clock, undated_rows=status.undated_rows)
     yield ""
     yield from _table(
         ("meter", "run", "last reading", "pulses/s", "flow", "restarts in a day"),
@@ -188,6 +191,8 @@ def _as_json(plant: Plant, status: Status, path: pathlib.Path, now_s: float) -> 
             "stopped_at": _utc(collector.stopped_ms),
             "turned_away": collector.lost,
             "write_failures": collector.write_failures,
+            "clock": clock_state(collector.clock),
+            "rows_without_date": status.undated_rows,
         },
         "sources": [_source_json(source) for source in status.sources],
         "meters": [_meter_json(meter) for meter in status.meters],

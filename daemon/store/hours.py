@@ -14,6 +14,7 @@ from daemon.store.blocks import holds_minutes
 from daemon.store.journal import read_pauses_ms
 from daemon.store.opening import transaction
 from daemon.store.reader import read_minutes
+from daemon.store.undated import holds_undated
 from daemon.store.writer import MINUTES_PER_DAY, mark_stale, meter_ids
 
 DAYS_A_COMMIT = 32
@@ -118,7 +119,8 @@ def _widen_stale(connection: sqlite3.Connection) -> None:
 
 def _mark_with_minutes(connection: sqlite3.Connection, days: set[int]) -> None:
     """Mark those of the days that hold any minute."""
-    found = (day for day in days if holds_minutes(connection, day * MINUTES_PER_DAY, (day + 1) * MINUTES_PER_DAY))
+    spans = ((day, day * MINUTES_PER_DAY, (day + 1) * MINUTES_PER_DAY) for day in days)
+    found = (day for day, *span in spans if holds_minutes(connection, *span) or holds_undated(connection, *span))
     mark_stale(connection, found)
 
 

@@ -13,6 +13,7 @@ from daemon.store.bulk import read_records
 from daemon.store.journal import read_events
 from daemon.store.opening import open_reader
 from daemon.store.ordering import stable_order
+from daemon.store.undated import read_undated
 
 _COUNTS_ONLY = 3  # columns of a table of single readings
 
@@ -80,7 +81,8 @@ def read_minutes(
         " WHERE minute >= ? AND minute < ?",
         (from_minute, to_minute),
     )
-    table = np.fromiter(itertools.chain.from_iterable(rows), dtype=np.int64).reshape(-1, 6)
+    undated = read_undated(connection, from_minute, to_minute)
+    table = np.fromiter(itertools.chain.from_iterable(itertools.chain(rows, undated)), dtype=np.int64).reshape(-1, 6)
     table = np.concatenate([table, _block_rows(connection, from_minute, to_minute)])
     lookup = np.full(max([int(table[:, 0].max(initial=0)), *columns]) + 1, -1, dtype=np.int64)
     for meter, column in columns.items():

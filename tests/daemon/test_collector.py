@@ -135,7 +135,7 @@ def test_a_minute_that_is_over_is_written_while_collecting(db: pathlib.Path, mon
     running.start()
     source.done.wait(10)
     wait_until(lambda: collector.read == 30)
-    monkeypatch.setattr("daemon.collector._closed_minute", lambda: 2**31)
+    monkeypatch.setattr(collector._clock, "closed_minute", lambda _late_ms: 2**31)
     wait_until(lambda: rows(db, "SELECT sum(samples) FROM minute") == [(30,)])
     stopping.set()
     running.join()
