@@ -15,6 +15,7 @@ import numpy as np
 
 from analysis.detection.learning import first_guess, learn_noise
 from analysis.detection.noise import NoiseModel
+from analysis.fitted import FigureKind, FittedFigure, fitted_figures
 from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.hydraulics.network import Conditions, Network, compile_network, solve
 from analysis.signatures import COMMON_SD, LEAST_SHARE, AsCommissioned, signatures_of
@@ -34,6 +35,14 @@ PROBE = 1e-4
 OUTSIDE_SDS = 2.0
 STILL = 1e-6
 DETERMINED_SHARE = 0.8
+_MORE_LOSS = (
+    "Likely reasons: its valve is nearer shut than the plant file says, a pipe or barb of it is narrower, or its "
+    "meter's K-factor is too high, so that it reads low. Or it was fouled already."
+)
+_LESS_LOSS = (
+    "Likely reasons: its valve is further open than the plant file says, a pipe of it is wider, or its meter's "
+    "K-factor is too low, so that it reads high. Or a device costs less than its figure."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +65,7 @@ class Baseline:
         branches: fitted factors. head_factor, head_log_sd: the pump's. speed: its speed then, fraction.
         gain: [M] reading over true flow, as far as the network tells.
         noise: how healthy readings wander.
+        figures: every fitted figure with what the meters tell of it; none in a baseline of an earlier version.
     """
 
     from_s: int
@@ -68,6 +78,7 @@ class Baseline:
     speed: float
     gain: Floats
     noise: NoiseModel
+    figures: tuple[FittedFigure, ...] = ()
 
     def state(self, network: Network) -> AsCommissioned:
         """How the network runs as commissioned."""
@@ -82,14 +93,16 @@ class Baseline:
         """What does not look like the plant file: factors outside the published spread, and likely reasons."""
         outside = OUTSIDE_SDS * RESISTANCE_LOG_SD
         odd = [
-            f"{branch.run}: its losses are {branch.resistance_factor:.2g} times the plant file's. "
-            + (
-                "A valve nearer shut, a narrower pipe or barb, fouling, or a meter that reads low."
-                if branch.resistance_factor > 1
-                else "A valve further open, a wider pipe, a device that costs less, or a meter that reads high."
-            )
+            f"{branch.run}: its losses are {branch.resistance_factor:.2g} times the plant file's, more than published "
+            f"figures differ. {_MORE_LOSS if branch.resistance_factor > 1 else _LESS_LOSS}"
             for branch in self.branches
             if branch.determined and abs(np.log(branch.resistance_factor)) > outside
+        ]
+        odd += [
+            f"{meter}: it reads {gain:.2f} times what the rest of the plant says flows there. Its K-factor may be "
+            f"{'low' if gain > 1 else 'high'}, or it is dirty: calibrate it."
+            for meter, gain in zip(self.meters, self.gain, strict=True)
+            if abs(np.log(gain)) > OUTSIDE_SDS * GAIN_LOG_SD
         ]
         if abs(np.log(self.head_factor)) > OUTSIDE_SDS * HEAD_LOG_SD:
             odd.append(
@@ -150,6 +163,7 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
         head_log_sd=float(fit.sd[count]),
         speed=speed,
         gain=np.exp(fit.middle[count + 1 :]),
+        figures=fit.figures,
         noise=first_guess(np.zeros((len(frame.meters), len(COMMON_SD))), np.array(COMMON_SD)),
     )
     common = signatures_of(plant, network, found.state(network), frame.meters).common
@@ -170,10 +184,11 @@ def share_of_hour(frame: HourFrame) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    """Most probable log parameters [branches, head, gains] and their standard deviations."""
+    """Most probable log parameters [branches, head, gains], their standard deviations, and what the meters tell."""
 
     middle: Floats
     sd: Floats
+    figures: tuple[FittedFigure, ...]
 
 
 def _fit(plant: Plant, network: Network, meters: tuple[str, ...], usual: Floats, speed: float) -> _Fit:
@@ -202,7 +217,13 @@ def _fit(plant: Plant, network: Network, meters: tuple[str, ...], usual: Floats,
         point = point + move
         if np.max(np.abs(move)) < STILL:
             break
-    return _Fit(point, np.sqrt(np.diag(np.linalg.inv(precision))))
+    covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
+    names = (
+        *((FigureKind.RESISTANCE, run.name) for run in plant.branches),
+        (FigureKind.HEAD, ""),
+        *((FigureKind.READING, meter) for meter in meters),
+    )
+    return _Fit(point, np.sqrt(np.diag(covariance)), fitted_figures(names, point, covariance, prior_sd))
 
 
 def to_json(baseline: Baseline) -> str:
@@ -231,4 +252,10 @@ def from_json(text: str) -> Baseline:
         speed=body["speed"],
         gain=np.asarray(body["gain"], float),
         noise=NoiseModel(**noise),
+        figures=tuple(_figure(figure) for figure in body.get("figures", ())),
     )
+
+
+def _figure(body: Mapping[str, Any]) -> FittedFigure:
+    kinds = {key: FigureKind(body[key]) for key in ("kind", "partner_kind")}
+    return FittedFigure(**{**body, **kinds})

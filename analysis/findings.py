@@ -9,6 +9,7 @@ from analysis.assessment import Candidate, Evidence, FaultKind, Finding, Opinion
 from analysis.detection.verdict import Verdict
 from analysis.detection.watch import Change
 from analysis.events import Event, EventKind
+from analysis.fitted import NINETY_PERCENT
 from analysis.frames import HOUR_S, Floats
 from analysis.pulses import PAUSE_MARGIN_S, SETTLE_S
 from analysis.watching import Watched
@@ -18,7 +19,6 @@ from analysis.wording import FAILED_LOG, action, could_be, headline, status_of
 LISTED = 0.995
 LEAST = 0.01
 EVIDENCE_H = 24
-NINETY_PERCENT = 1.645
 STOPPED_H = 2
 STOPPED_S = 3300.0
 # How sure it is that a pump stands: two meters and more seldom die at once. A meter alone: as often as pumps stop and

@@ -1,16 +1,16 @@
 """What commissioning found, for people and for machines."""
 
 import datetime as dt
-import math
 from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.commissioning import Baseline
-from analysis.findings import NINETY_PERCENT
+from analysis.fitted import FigureKind, FittedFigure, pairs_together
 from config.plant import Plant
 from config.units import flow_in, show_flow
 from daemon import clock
+from daemon.tables import columns
 
 
 def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
@@ -29,19 +29,60 @@ def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
         flow = show_flow(float(baseline.flow_m3s[column]), plant.flow_unit)
         yield f"{name:<14} {run.name if run else '':<14} {flow:>14}   +-{wander:.1f} %"
     yield ""
-    yield "Losses against the plant file's catalogue figures (90 % interval):"
-    for branch in baseline.branches:
-        note = "" if branch.determined else "   the meters do not tell: catalogue kept"
-        yield f"  {branch.run:<14} {_factor(branch.resistance_factor, branch.log_sd)}{note}"
-    yield f"  {'pump head':<14} {_factor(baseline.head_factor, baseline.head_log_sd)}"
+    yield "What these days say of the plant file's figures, as factors on them:"
+    yield from columns(_figure_rows(baseline))
+    yield from _pair_lines(baseline)
     for warning in baseline.warnings():
         yield f"Look at this: {warning}"
 
 
-def _factor(middle: float, log_sd: float) -> str:
-    """A factor with its 90 % interval."""
-    low, high = (middle * math.exp(sign * NINETY_PERCENT * log_sd) for sign in (-1, 1))
-    return f"x {middle:.2f}   ({low:.2f} to {high:.2f})"
+def _figure_rows(baseline: Baseline) -> list[tuple[str, ...]]:
+    """A table of what is fitted: what the meters make of it, what the catalogue alone would say, what it moves with."""
+    determined = {branch.run: branch.determined for branch in baseline.branches}
+    headings = ("", "fitted (90 %)", "catalogue alone", "known from meters", "moves most with", "")
+    rows: list[tuple[str, ...]] = [headings]
+    for figure in baseline.figures:
+        kept = figure.kind is FigureKind.RESISTANCE and not determined[figure.subject]
+        partner = _called(figure.partner_kind, figure.partner_subject)
+        rows.append(
+            (
+                f"  {_called(figure.kind, figure.subject)}",
+                f"x {figure.factor:.2f} ({_range(figure.interval)})",
+                _range(figure.prior_interval),
+                f"{figure.share_from_meters:.0%}",
+                f"{partner} ({figure.correlation:+.2f})",
+                "the meters do not tell: catalogue kept" if kept else "",
+            )
+        )
+    return rows
+
+
+def _pair_lines(baseline: Baseline) -> Iterator[str]:
+    """Figures that the meters cannot tell apart, and what would."""
+    pairs = pairs_together(baseline.figures)
+    for one, other in pairs:
+        how = "up and down together" if one.correlation > 0 else "against each other"
+        yield (
+            f"The {_called(one.kind, one.subject)} and the {_called(other.kind, other.subject)} move {how} "
+            f"({one.correlation:+.2f}): these meters can hardly tell them apart."
+        )
+    if pairs:
+        yield "A meter calibrated with a bucket, or one more meter, would tell more."
+
+
+def _called(kind: FigureKind, subject: str) -> str:
+    """A fitted figure as a keeper calls it."""
+    match kind:
+        case FigureKind.RESISTANCE:
+            return f"losses of {subject}"
+        case FigureKind.HEAD:
+            return "head of the pump"
+        case FigureKind.READING:
+            return f"reading of {subject}"
+
+
+def _range(interval: tuple[float, float]) -> str:
+    return f"{interval[0]:.2f} to {interval[1]:.2f}"
 
 
 def _local(epoch_s: float, zone: ZoneInfo) -> str:
@@ -75,5 +116,25 @@ def json_of(baseline: Baseline) -> dict[str, Any]:
             }
             for branch in baseline.branches
         ],
+        "figures": [_figure_json(figure) for figure in baseline.figures],
         "warnings": list(baseline.warnings()),
+    }
+
+
+def _figure_json(figure: FittedFigure) -> dict[str, Any]:
+    """A fitted figure for machines: factors on the plant file's figure, 90 % intervals."""
+    low, high = figure.interval
+    prior_low, prior_high = figure.prior_interval
+    return {
+        "kind": figure.kind.value,
+        "subject": figure.subject or None,
+        "factor": figure.factor,
+        "factor_low": low,
+        "factor_high": high,
+        "catalogue_low": prior_low,
+        "catalogue_high": prior_high,
+        "share_from_meters": figure.share_from_meters,
+        "moves_with": {"kind": figure.partner_kind.value, "subject": figure.partner_subject or None},
+        "correlation": figure.correlation,
+        "told_apart": not figure.moves_together,
     }

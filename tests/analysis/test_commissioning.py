@@ -1,13 +1,16 @@
 """Commissioning on simulated healthy days of a plant whose true state is known."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import curve_fit
 
 from analysis.calibration import flow_of
 from analysis.commissioning import (
     LEAST_HOURS,
+    READING_LOG_SD,
     Baseline,
     commission,
     from_json,
@@ -16,6 +19,7 @@ from analysis.commissioning import (
     to_json,
     usable_flow,
 )
+from analysis.fitted import FigureKind, fitted_figures, pairs_together
 from analysis.frames import HourFrame
 from analysis.hydraulics.network import Conditions, compile_network, solve_one
 from config.errors import InputMissing
@@ -114,7 +118,96 @@ def test_far_other_losses_are_warned_of() -> None:
 
     (warning,) = found.warnings()
     assert warning.startswith("uv:")
-    assert "valve nearer shut" in warning
+    for reason in ("valve is nearer shut", "pipe or barb of it is narrower", "K-factor is too high"):
+        assert reason in warning
+
+
+def test_far_smaller_losses_are_warned_of() -> None:
+    """A third of the losses: the same three reasons, the other way round."""
+    found = commissioned(RACK, frame_of(factors={"uv": 0.3}), days=DAYS)
+
+    (warning,) = found.warnings()
+    for reason in ("valve is further open", "pipe of it is wider", "K-factor is too low"):
+        assert reason in warning
+
+
+def test_a_reading_that_the_rest_of_the_plant_denies_is_warned_of(baseline: Baseline) -> None:
+    """A meter that reads 10 % more than the network can carry there is named, with its K-factor as a likely reason."""
+    gain = baseline.gain.copy()
+    gain[1] = 1.10
+
+    (warning,) = replace(baseline, gain=gain).warnings()
+
+    assert warning.startswith("M2: it reads 1.10 times")
+    assert "K-factor may be low" in warning
+
+
+def test_every_figure_says_what_the_meters_tell(baseline: Baseline) -> None:
+    """Four branches, the pump and four meters: each with its own and the catalogue's interval, nothing beyond 0..1."""
+    kinds = [figure.kind for figure in baseline.figures]
+
+    assert kinds == [FigureKind.RESISTANCE] * 4 + [FigureKind.HEAD] + [FigureKind.READING] * 4
+    for figure in baseline.figures:
+        assert 0.0 <= figure.share_from_meters <= 1.0
+        assert figure.interval[0] < figure.factor < figure.interval[1]
+        assert figure.log_sd <= figure.prior_log_sd
+    assert [figure.factor for figure in baseline.figures[:4]] == [b.resistance_factor for b in baseline.branches]
+
+
+def test_the_covariance_is_that_of_an_outside_fit() -> None:
+    """Scipy's curve_fit on the same flows, with the catalogue as further data: middles, spreads, correlations (1 %)."""
+    frame = frame_of(factors=FACTORS)
+    flow = flow_of(frame, RACK.plant.meters)
+    found = commission(RACK.plant, frame, flow, speed=1.0)
+    network = compile_network(RACK.plant)
+    branches = [network.run_index(run.name) for run in RACK.plant.branches]
+    metered = [run for run in map(RACK.plant.run_of_meter, found.meters) if run is not None]
+    columns = [network.run_index(run.name) for run in metered]
+    prior = np.array([figure.prior_log_sd for figure in found.figures])
+
+    def shown(_: object, *logs: float) -> np.ndarray:
+        resistance = np.ones(len(network.runs))
+        resistance[branches] = np.exp(logs[:4])
+        solved = solve_one(network, Conditions(resistance=resistance, head_factor=float(np.exp(logs[4]))))
+        return np.concatenate([np.log(solved.flow_m3s[0, columns]) + logs[5:], logs])
+
+    wanted = np.concatenate([np.log(found.flow_m3s), np.zeros(prior.size)])
+    sigma = np.concatenate([np.full(len(columns), READING_LOG_SD), prior])
+    middle, covariance = curve_fit(
+        shown, np.zeros(wanted.size), wanted, p0=np.zeros(prior.size), sigma=sigma, absolute_sigma=True
+    )
+
+    sd = np.sqrt(np.diag(covariance))
+    correlation = covariance / np.outer(sd, sd)
+    assert [figure.log_middle for figure in found.figures] == pytest.approx(middle, abs=2e-3)
+    assert [figure.log_sd for figure in found.figures] == pytest.approx(sd, rel=0.01)
+    assert [abs(figure.correlation) for figure in found.figures] == pytest.approx(
+        np.max(np.abs(correlation) - 2.0 * np.eye(prior.size), axis=1), abs=0.01
+    )
+
+
+def test_figures_that_move_together_are_paired_once() -> None:
+    """Two figures with a correlation of 0.9 are told once; a third at 0.3 is told apart. By hand from the covariance."""
+    names = ((FigureKind.RESISTANCE, "return"), (FigureKind.HEAD, ""), (FigureKind.READING, "M1"))
+    covariance = np.array(
+        [[0.04, 0.9 * 0.2 * 0.08, 0.0], [0.9 * 0.2 * 0.08, 0.0064, 0.3 * 0.08 * 0.03], [0.0, 0.3 * 0.08 * 0.03, 0.0009]]
+    )
+
+    figures = fitted_figures(names, np.zeros(3), covariance, np.array([0.3, 0.08, 0.03]))
+
+    (pair,) = pairs_together(figures)
+    assert [figure.subject for figure in pair] == ["return", ""]
+    assert pair[0].correlation == pytest.approx(0.9)
+    assert figures[0].share_from_meters == pytest.approx(1.0 - (0.2 / 0.3) ** 2)
+    assert figures[1].share_from_meters == 0.0
+
+
+def test_a_baseline_of_an_earlier_version_is_read(baseline: Baseline) -> None:
+    """Without the figures, which it did not have."""
+    body = json.loads(to_json(baseline))
+    del body["figures"]
+
+    assert from_json(json.dumps(body)).figures == ()
 
 
 def test_noise_is_learned(baseline: Baseline) -> None:
@@ -130,6 +223,7 @@ def test_survives_the_store(other_losses: Baseline) -> None:
     assert np.array_equal(again.flow_m3s, other_losses.flow_m3s)
     assert np.array_equal(again.noise.common_signature, other_losses.noise.common_signature)
     assert again.branches == other_losses.branches
+    assert again.figures == other_losses.figures
 
 
 @pytest.mark.parametrize("hours", [1, LEAST_HOURS - 1])

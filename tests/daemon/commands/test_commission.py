@@ -25,7 +25,7 @@ def test_says_what_it_learned(rack: Path) -> None:
 
     assert (done.exit_code, done.stderr) == (0, "")
     assert done.stdout.startswith("Commissioned on 7.0 days, 2026-09-01 00:00 to 2026-09-08 00:00 (times by")
-    for name in ("M1", "M2", "M3", "M4", "return", "uv", "scrubber", "carbon", "pump head", "L/h", "90 % interval"):
+    for name in ("M1", "M2", "M3", "M4", "return", "uv", "scrubber", "carbon", "head of the pump", "L/h", "(90 %)"):
         assert name in done.stdout
 
 
@@ -37,7 +37,7 @@ def test_json_alone_on_standard_output(rack: Path) -> None:
     assert done.exit_code == 0
     assert done.stderr.startswith("Commissioned on")
     assert set(found) == {
-        "from", "to", "speed", "pump_head_factor", "pump_head_log_sd", "meters", "branches", "warnings"
+        "from", "to", "speed", "pump_head_factor", "pump_head_log_sd", "meters", "branches", "figures", "warnings"
     }  # fmt: skip
     assert [meter["name"] for meter in found["meters"]] == ["M1", "M2", "M3", "M4"]
     assert set(found["meters"][0]) == {"name", "flow_l_per_h", "gain", "wander_sd", "wander_tau_h"}
@@ -130,3 +130,28 @@ def test_keepers_unit(tmp_path: Path) -> None:
 
     assert "gal/h" in text
     assert "L/h" not in text
+
+
+def test_what_the_meters_tell_is_in_words(rack: Path) -> None:
+    """Every fitted figure has its line: interval, the catalogue's, the share known from meters, what it moves with."""
+    text = run("commission", rack).stdout
+
+    for name in ("losses of return", "head of the pump", "reading of M4"):
+        (line,) = [line for line in text.splitlines() if line.startswith(f"  {name}")]
+        assert " to " in line
+        assert line.split()[-1].startswith("(")
+        assert "%" in line
+    assert "0.61 to 1.64" in text
+
+
+def test_what_the_meters_tell_is_in_json(rack: Path) -> None:
+    """The same for machines, with the keys that they rely on."""
+    figures = json.loads(run("commission", rack, "--json").stdout)["figures"]
+
+    assert [figure["kind"] for figure in figures].count("head") == 1
+    for figure in figures:
+        assert set(figure) == {
+            "kind", "subject", "factor", "factor_low", "factor_high", "catalogue_low", "catalogue_high",
+            "share_from_meters", "moves_with", "correlation", "told_apart",
+        }  # fmt: skip
+        assert figure["told_apart"] == (abs(figure["correlation"]) < 0.8)
