@@ -13,6 +13,7 @@ from daemon import eventlog
 from daemon.readings import LastReading, Rejected
 from daemon.redating import MINUTE_MS, true_offsets
 from daemon.store import undated, writer
+from daemon.store.job_runs import JobRun, write_job_runs
 from daemon.store.merging import merge_parts
 from daemon.store.undated import Anchor
 from daemon.store.writer import MinuteRow, Reject
@@ -48,6 +49,7 @@ class BatchStore:
         self.movable = True
         self._times: collections.Counter[tuple[str, str]] = collections.Counter()
         self._lines: dict[str, list[Reject]] = collections.defaultdict(list)
+        self._job_runs: list[JobRun] = []
         self._failing = False
         self.failures = 0
 
@@ -84,6 +86,10 @@ class BatchStore:
             if len(lines) < LINES_A_BATCH:
                 lines.append(Reject(reason=item.reason, line=item.line, line_no=None, at_ms=now_ms))
 
+    def keep_job_runs(self, runs: Iterable[JobRun]) -> None:
+        """Take in what jobs did."""
+        self._job_runs.extend(runs)
+
     def commit(self, states: Mapping[str, Mapping[str, Any]], *, now_ms: int) -> bool:
         """Write all that is kept, and the states, in one transaction; False if the database refuses for now."""
         try:
@@ -102,6 +108,7 @@ class BatchStore:
         self._rows.clear()
         self._times.clear()
         self._lines.clear()
+        self._job_runs.clear()
         return True
 
     def first_undated_ms(self, boot: str) -> int | None:
@@ -195,5 +202,6 @@ class BatchStore:
                     writer.keep_in_quarantine(self._connection, source, line)
             if self._lines:
                 writer.trim_quarantine(self._connection, self._kept_lines)
+            write_job_runs(self._connection, self._job_runs)
             for name, body in states.items():
                 writer.write_source_state(self._connection, name, now_ms, json.dumps(body))

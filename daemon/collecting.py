@@ -9,19 +9,24 @@ import logging
 import os
 import pathlib
 import signal
+import sqlite3
 import sys
 import threading
 import time
 from collections.abc import Sequence
 
 from config.errors import ClearboreError, SourceUnavailable, StoreError
+from daemon import clock
 from daemon.batch_store import BatchStore
 from daemon.collector import Collector
 from daemon.inbox import Inbox
+from daemon.jobs.jobs import Jobs
 from daemon.plan import BrokerPlan, CollectPlan, from_json
 from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
 from daemon.store import writer
+from daemon.store.blocks import first_minute
+from daemon.store.job_runs import read_job_histories
 from daemon.store.opening import storage_errors
 
 FAULT_EXIT_CODE = 70
@@ -64,6 +69,7 @@ def collect(plan: CollectPlan, stopping: threading.Event) -> int:
             inbox=inbox,
             manager=ServiceManager(os.environ, pid=os.getpid()),
             clock_set_file=plan.clock_set_file,
+            jobs=_jobs(plan, connection),
         )
     if not collector.run(stopping, seconds=plan.seconds):
         raise StoreError(f"{plan.db}: the last readings could not be written; the log says why")
@@ -87,6 +93,21 @@ def _sources(plan: CollectPlan, inbox: Inbox) -> list[tuple[Source, Sequence[str
 
         sources += [(MqttSource(broker, inbox), _fed(broker)) for broker in plan.brokers]
     return sources
+
+
+def _jobs(plan: CollectPlan, connection: sqlite3.Connection) -> Jobs | None:
+    """What is done beside the collecting; None for nothing."""
+    if plan.jobs is None:
+        return None
+    first = first_minute(connection)
+    return Jobs(
+        plan.jobs,
+        db=plan.db,
+        histories=read_job_histories(connection),
+        first_s=None if first is None else 60.0 * first,
+        now_s=clock.now_s(),
+        steady_s=clock.monotonic_s(),
+    )
 
 
 def _fed(broker: BrokerPlan) -> list[str]:

@@ -12,6 +12,7 @@ from daemon.clock_sign import CLOCK_SET_FILE
 from daemon.collector_clock import CollectorClock
 from daemon.dating import Dater
 from daemon.inbox import Inbox
+from daemon.jobs.jobs import Jobs
 from daemon.minutes import MinuteBook
 from daemon.readings import Batch, Dated
 from daemon.sdnotify import ServiceManager
@@ -27,6 +28,8 @@ LAST_TRIES = 6
 PAUSE_S = 1.0
 STOP_S = 8.0
 STATUS_EVERY_S = 10.0
+NEVER = -1
+"""In the place of the minute that was committed last: commit now."""
 
 log = logging.getLogger(__name__)
 
@@ -45,6 +48,7 @@ class Collector:
         inbox: the one that the sources fill.
         manager: who to tell that we live.
         clock_set_file: what tells that the clock is set.
+        jobs: what is done beside the collecting; None for nothing.
     """
 
     def __init__(  # noqa: PLR0913 - what a collector is made of, all by name
@@ -56,11 +60,13 @@ class Collector:
         inbox: Inbox,
         manager: ServiceManager,
         clock_set_file: str = CLOCK_SET_FILE,
+        jobs: Jobs | None = None,
     ) -> None:
         self._sources = [source for source, _ in sources]
         self._store = store
         self._inbox = inbox
         self._manager = manager
+        self._jobs = jobs
         self._tallies = {
             source.name: SourceTally(where=source.where, meters={meter: MeterTally() for meter in fed})
             for source, fed in sources
@@ -117,7 +123,14 @@ class Collector:
             if self._commit():
                 self._committed_minute = minute
         self.dead_sources = [source.name for source in self._sources if not source.alive]
+        self._look_after_jobs()
         self._tell()
+
+    def _look_after_jobs(self) -> None:
+        """Start and watch jobs; what one did is written with the next commit, which comes at once."""
+        if self._jobs is not None and self._jobs.round(now_s=clock.now_s(), steady_s=clock.monotonic_s()):
+            self._store.keep_job_runs(self._jobs.take_ended())
+            self._committed_minute = NEVER
 
     def _take(self, batch: Batch, *, settle: bool) -> None:
         """Put everything where it belongs."""
@@ -166,6 +179,8 @@ class Collector:
             eventlog.say(log, logging.ERROR, "inbox_full", lost=self._inbox.lost - self._state["lost"])
         self._state |= {"lost": self._inbox.lost, "write_failures": self._store.failures}
         self._state["clock"] = self._clock.body()
+        if self._jobs is not None:
+            self._state["jobs"] = self._jobs.body(now_s=clock.now_s(), steady_s=clock.monotonic_s())
         for meter, times in self._dater.doubled.items():
             self._tallies[self._source_of[meter]].meters[meter].doubled = times
         states = {"collector": self._state} | {name: tally.body() for name, tally in self._tallies.items()}
@@ -176,6 +191,8 @@ class Collector:
     def _stop(self) -> bool:
         """Stop the sources, then write everything, the open minute too."""
         self._manager.notify("STOPPING=1")
+        if self._jobs is not None:
+            self._jobs.stop()
         for source in self._sources:
             source.ask_to_stop()
         until_s = clock.monotonic_s() + STOP_S
@@ -205,7 +222,9 @@ class Collector:
         up = sum(tally.up for tally in self._tallies.values())
         text = f"{up} of {len(self._tallies)} sources up, {self.read} readings"
         waiting = self._store.waiting_rows
-        return f"{text}, {waiting} rows wait for the database" if waiting else text
+        text += f", {waiting} rows wait for the database" if waiting else ""
+        failing = () if self._jobs is None else self._jobs.failing
+        return f"{text}, failing: {', '.join(failing)}" if failing else text
 
 
 def _wait_s(end_s: float | None) -> float:

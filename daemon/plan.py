@@ -44,12 +44,23 @@ class BrokerPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class JobsPlan:
+    """What is done beside the collecting: jobs by name (daemon.jobs.timetable), for a plant file, by its time zone."""
+
+    plant_file: str
+    names: tuple[str, ...]
+    timezone: str
+    weekly_on: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CollectPlan:
     """Everything to collect.
 
     Attributes:
         bits: counter width by meter, of the meters that have a source.
         seconds: stop after so long; None runs until stopped.
+        jobs: None for collecting alone.
         clock_set_file: exists once the clock is set.
     """
 
@@ -60,6 +71,7 @@ class CollectPlan:
     brokers: tuple[BrokerPlan, ...] = ()
     quarantine_kept_lines: int = 10_000
     seconds: float | None = None
+    jobs: JobsPlan | None = None
     clock_set_file: str = "/run/systemd/timesync/synchronized"
 
 
@@ -79,4 +91,7 @@ def from_json(text: str) -> CollectPlan:
         BrokerPlan(**{**broker, "feeds": tuple(FeedPlan(**feed) for feed in broker["feeds"])})
         for broker in body.pop("brokers")
     )
-    return CollectPlan(ports=ports, brokers=brokers, **body)
+    jobs = body.pop("jobs")
+    if jobs is not None:
+        jobs = JobsPlan(**{**jobs, "names": tuple(jobs["names"])})
+    return CollectPlan(ports=ports, brokers=brokers, jobs=jobs, **body)

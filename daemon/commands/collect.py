@@ -1,6 +1,6 @@
 """`clearbore collect`: check everything, then become the lean collecting process."""
 
-import contextlib
+import dataclasses
 import functools
 import hashlib
 import importlib.util
@@ -17,10 +17,11 @@ from config.load import load_plant
 from config.plant import Broker, Meter, MqttSource, Plant, SerialPort, SerialSource
 from config.settings import PlantFile
 from daemon import clock
-from daemon.plan import BrokerPlan, CollectPlan, FeedPlan, PortPlan, to_json
-from daemon.retention import drop_old_minutes
-from daemon.store.opening import default_path, open_writer, storage_errors
+from daemon.jobs.timetable import ASSESS, NIGHTLY, WEEKLY
+from daemon.plan import BrokerPlan, CollectPlan, FeedPlan, JobsPlan, PortPlan, to_json
+from daemon.store.opening import default_path
 from daemon.store.prepare import prepare_store, updated_text
+from daemon.upkeep import catch_up
 
 
 @click.command(
@@ -35,7 +36,12 @@ from daemon.store.prepare import prepare_store, updated_text
     help="The database.  [default: beside the plant file, with the suffix .db]",
 )
 @click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after so many seconds.")
-def command(plant: pathlib.Path, db: pathlib.Path | None, seconds: float | None) -> None:
+@click.option(
+    "--no-jobs",
+    is_flag=True,
+    help="Only collect: no hourly judgement, no nightly copy, no weekly report beside it.",
+)
+def command(plant: pathlib.Path, *, db: pathlib.Path | None, seconds: float | None, no_jobs: bool) -> None:
     """Collect readings from the meters of PLANT until stopped (Ctrl-C, or SIGTERM by a service manager).
 
     A port or broker that fails is tried again for ever and does not keep the others from being read. What is
@@ -43,27 +49,13 @@ def command(plant: pathlib.Path, db: pathlib.Path | None, seconds: float | None)
     """
     plant_file = load_plant(plant)
     plan = make_plan(plant_file, db or default_path(plant), seconds=seconds)
+    if seconds is None and not no_jobs:
+        plan = dataclasses.replace(plan, jobs=make_jobs_plan(plant_file))
     backup = prepare_store(plan.db)
     if backup is not None:
         click.echo(updated_text(backup), err=True)
-    catch_up(plant_file, plan.db)
+    catch_up(plant_file, plan.db, now_s=clock.now_s())
     _become(plan)
-
-
-def catch_up(plant_file: PlantFile, db: str | pathlib.Path) -> None:
-    """Derive the hours that are behind and drop minutes that are too old, which the lean process cannot do.
-
-    Without numpy (the base install) the hours wait for a command that has it, and so do their minutes.
-
-    Raises:
-        StoreError: the database cannot be read or written.
-    """
-    with storage_errors(db), contextlib.closing(open_writer(db)) as connection:
-        if importlib.util.find_spec("numpy") is not None:
-            from daemon.store.hours import refresh_hours  # noqa: PLC0415 - numpy, which the base install may lack
-
-            refresh_hours(connection, plant_file.plant.meters)
-        drop_old_minutes(connection, kept_days=plant_file.settings.store.minutes_kept_days, now_s=clock.now_s())
 
 
 def make_plan(plant_file: PlantFile, db: pathlib.Path, *, seconds: float | None = None) -> CollectPlan:
@@ -89,6 +81,21 @@ def make_plan(plant_file: PlantFile, db: pathlib.Path, *, seconds: float | None 
         brokers=tuple(broker for broker in map(broker_plan, plant.brokers) if broker.feeds),
         quarantine_kept_lines=plant_file.settings.store.quarantine_kept_lines,
         seconds=seconds,
+    )
+
+
+JOB_NEEDS = {NIGHTLY: (), ASSESS: ("numpy",), WEEKLY: ("numpy", "matplotlib", "jinja2")}
+"""What a job cannot do without, beside the base install."""
+
+
+def make_jobs_plan(plant_file: PlantFile) -> JobsPlan:
+    """What is done beside the collecting, as far as this install can."""
+    names = tuple(name for name, needs in JOB_NEEDS.items() if all(map(importlib.util.find_spec, needs)))
+    return JobsPlan(
+        plant_file=str(pathlib.Path(plant_file.path).absolute()),
+        names=names,
+        timezone=plant_file.plant.timezone,
+        weekly_on=plant_file.settings.report.weekly_on,
     )
 
 

@@ -125,9 +125,9 @@ def _named_form(out: pathlib.Path | None) -> Format | None:
 def _files(names: tuple[str, ...], out: pathlib.Path, form: Format) -> tuple[tuple[str, pathlib.Path], ...]:
     """Each table with its file."""
     if _named_form(out) is not None and not out.is_dir():
-        if len(names) > 1:
+        if len(names) != 1:
             raise click.UsageError(f"{out} is one file: say which table it is to hold, as --what minutes")
-        return ((names[0], out),)
+        return tuple((name, out) for name in names)
     make_folder(out)
     return tuple((name, out / f"{name}.{form.value}") for name in names)
 

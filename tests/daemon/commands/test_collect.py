@@ -19,15 +19,17 @@ from paho.mqtt.enums import CallbackAPIVersion
 from config.errors import PlantFileError
 from config.load import load_plant
 from config.settings import StoreSettings
-from daemon.commands.collect import catch_up, make_plan
+from daemon import clock
+from daemon.commands.collect import make_jobs_plan, make_plan
 from daemon.plan import from_json, to_json
 from daemon.rig import Rig
 from daemon.store import writer
 from daemon.store.prepare import prepare_store
+from daemon.upkeep import catch_up
 from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.waiting import wait_until
 
-HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "sqlite_utils", "pydantic", "apscheduler", "jinja2", "analysis")
+HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "sqlite_utils", "pydantic", "jinja2", "analysis")
 
 RUNS = """
 [plant]
@@ -231,6 +233,22 @@ def test_the_broker_knows_us_again(tmp_path: pathlib.Path) -> None:
     assert names[0] == names[1] != names[2]
 
 
+def test_jobs_go_through_the_plan(tmp_path: pathlib.Path) -> None:
+    """What is done beside the collecting reaches the lean process as it was planned, by the plant's clock and day."""
+    path = plant_file(tmp_path)
+    path.write_text(
+        path.read_text().replace('name = "Slate cove"', 'name = "Slate cove"\ntimezone = "Atlantic/Azores"')
+    )
+    path.write_text(path.read_text() + '[report]\nweekly_on = "sat"\n')
+    plant = load_plant(path)
+    jobs = make_jobs_plan(plant)
+    plan = dataclasses.replace(make_plan(plant, tmp_path / "cove.db"), jobs=jobs)
+
+    assert from_json(to_json(plan)) == plan
+    assert (jobs.names, jobs.timezone, jobs.weekly_on) == (("nightly", "assess", "weekly"), "Atlantic/Azores", "sat")
+    assert jobs.plant_file == str(path)
+
+
 def test_two_collectors_of_one_database(tmp_path: pathlib.Path, rig: Rig) -> None:
     """A second collector on the same database is refused: one file, one writer."""
     plant = plant_file(tmp_path)
@@ -283,7 +301,7 @@ def test_hours_and_retention_are_caught_up_before_collecting(tmp_path: pathlib.P
             [(20_000 * 1440 + at, number, 0, 600 * at, 0, 0, 0, None, None, 1, 0) for at in range(4 * 1440)],
         )
 
-    catch_up(plant, db)
+    catch_up(plant, db, now_s=clock.now_s())
 
     found = rows(tmp_path / "cove.toml", "SELECT min(hour), max(hour), count(*) FROM hour")
     assert found == [(20_000 * 24, 20_004 * 24 - 1, 4 * 24)]

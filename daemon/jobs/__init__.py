@@ -1,0 +1,1 @@
+"""What a running collector has done beside it: short-lived processes, by the calendar."""

@@ -1,0 +1,77 @@
+"""What the jobs did. Standard library only, for the always-on process."""
+
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from daemon.store.opening import transaction
+
+RUNS_KEPT = 500
+"""A job's runs that are kept: three weeks of an hourly one."""
+
+
+class Outcome(StrEnum):
+    """How a run ended; `late`: over its time limit; `idle`: there is nothing to do yet."""
+
+    GOOD = "good"
+    IDLE = "idle"
+    FAILED = "failed"
+    LATE = "late"
+
+    @property
+    def bad(self) -> bool:
+        """Whether the work is still to be done."""
+        return self in {Outcome.FAILED, Outcome.LATE}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobRun:
+    """One run of a job, UTC epoch milliseconds; `words` say what it did or why it could not."""
+
+    name: str
+    started_ms: int
+    ended_ms: int
+    outcome: Outcome
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobHistory:
+    """What is known of a job: its last run, when the last one that did its work began, and how often it failed since."""
+
+    last: JobRun
+    done_ms: int | None
+    failures: int
+
+
+def write_job_runs(connection: sqlite3.Connection, runs: Iterable[JobRun]) -> None:
+    """Store runs that ended; each job's oldest go."""
+    with transaction(connection):
+        for run in runs:
+            connection.execute(
+                "INSERT INTO job_run (name, started_ms, ended_ms, outcome, words) VALUES (?, ?, ?, ?, ?)",
+                (run.name, run.started_ms, run.ended_ms, run.outcome.value, run.words),
+            )
+            connection.execute(
+                "DELETE FROM job_run WHERE name = ? AND id <="
+                " (SELECT id FROM job_run WHERE name = ? ORDER BY id DESC LIMIT 1 OFFSET ?)",
+                (run.name, run.name, RUNS_KEPT),
+            )
+
+
+def read_job_histories(connection: sqlite3.Connection) -> dict[str, JobHistory]:
+    """What is known of each job that ever ran."""
+    found: dict[str, JobHistory] = {}
+    for name, started_ms, ended_ms, outcome, words in connection.execute(
+        "SELECT name, started_ms, ended_ms, outcome, words FROM job_run ORDER BY id"
+    ).fetchall():
+        run = JobRun(name=name, started_ms=started_ms, ended_ms=ended_ms, outcome=Outcome(outcome), words=words)
+        before = found.get(name)
+        if run.outcome.bad:
+            done_ms = None if before is None else before.done_ms
+            failures = 1 if before is None else before.failures + 1
+            found[name] = JobHistory(last=run, done_ms=done_ms, failures=failures)
+        else:
+            found[name] = JobHistory(last=run, done_ms=started_ms, failures=0)
+    return found

@@ -1,0 +1,68 @@
+"""What keeps the database in order beside the collector: hours derived, old minutes dropped. Base install and on."""
+
+import contextlib
+import importlib.util
+import pathlib
+import shutil
+import sqlite3
+from collections.abc import Iterator
+
+from config.settings import PlantFile
+from daemon.retention import drop_old_minutes
+from daemon.store.notes import note_disk
+from daemon.store.opening import open_writer, storage_errors
+
+
+@contextlib.contextmanager
+def second_writer(db: str | pathlib.Path) -> Iterator[sqlite3.Connection]:
+    """A connection that writes beside the collector's.
+
+    It never checkpoints: two connections that do so at one moment can spoil a database with SQLite 3.7.0 to 3.51.2
+    (sqlite.org, changes of 3.51.3). What it leaves in the log of writes, the collector's next commit brings home.
+
+    Raises:
+        StoreError: the database cannot be read or written.
+    """
+    with storage_errors(db), contextlib.closing(open_writer(db)) as connection:
+        connection.execute("PRAGMA wal_autocheckpoint = 0")
+        yield connection
+
+
+def derive_hours(connection: sqlite3.Connection, plant_file: PlantFile) -> int:
+    """Derive the hours that are behind, and say of how many days.
+
+    Without numpy (the base install) the hours wait for a command that has it, and so do their minutes.
+    """
+    if importlib.util.find_spec("numpy") is None:
+        return 0
+    from daemon.store.hours import refresh_hours  # noqa: PLC0415 - numpy, which the base install may lack
+
+    return refresh_hours(connection, plant_file.plant.meters)
+
+
+def catch_up(plant_file: PlantFile, db: str | pathlib.Path, *, now_s: float) -> int:
+    """Derive the hours that are behind and drop minutes that are too old; how many days lost their minutes.
+
+    Raises:
+        StoreError: the database cannot be read or written.
+    """
+    with second_writer(db) as connection:
+        derive_hours(connection, plant_file)
+        return drop_old_minutes(connection, kept_days=plant_file.settings.store.minutes_kept_days, now_s=now_s)
+
+
+def note_room(db: pathlib.Path, *, now_s: float) -> None:
+    """Note how large the database is and how much room there is beside it.
+
+    Raises:
+        StoreError: the database cannot be written.
+    """
+    with second_writer(db) as connection:
+        note_disk(
+            connection, now_s=now_s, database_bytes=size_of(db), free_bytes=shutil.disk_usage(db.absolute().parent).free
+        )
+
+
+def size_of(db: pathlib.Path) -> int:
+    """Bytes of the database with its log of writes."""
+    return sum(file.stat().st_size for file in (db, db.with_name(f"{db.name}-wal")) if file.exists())
