@@ -1,5 +1,6 @@
 """What flow every branch should get: the plant as built, solved, with where the head goes and what to mind."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -8,7 +9,9 @@ import numpy as np
 from analysis.design.costs import Cost, costliest
 from analysis.frames import Floats
 from analysis.hydraulics.fittings import SHUT_DEG
+from analysis.hydraulics.fluid import density_kg_m3, kinematic_viscosity_m2s
 from analysis.hydraulics.friction import LAMINAR_BELOW_RE, TURBULENT_ABOVE_RE
+from analysis.hydraulics.grains import lift_flows_m3s, lifted_head_m, sinking_velocity_m_s
 from analysis.hydraulics.network import (
     AS_BUILT,
     STANDARD,
@@ -23,8 +26,8 @@ from analysis.hydraulics.network import (
     solve,
     solve_one,
 )
-from config.plant import CheckValve, CheckValveKind, Plant, Run, Target, Valve
-from config.units import show_head, show_velocity
+from config.plant import CheckValve, CheckValveKind, MediaBed, Plant, Run, Target, Valve
+from config.units import show_flow, show_head, show_velocity
 
 FAST_M_S = 1.5  # common practice, no source: above it plastic plumbing gets noisy and loses head quickly
 
@@ -33,6 +36,7 @@ FAST_M_S = 1.5  # common practice, no source: above it plastic plumbing gets noi
 K_SPREAD = 0.20
 MEDIA_SPREAD = 0.30
 PUMP_HEAD_SPREAD = 0.04
+GRAIN_KG_M3 = (1300.0, 1700.0)  # wet grains of carbon, Davis, Water and Wastewater Engineering (2010), table 11-1
 _DRAWS = 400
 _SEED = 20_261
 _INTERVAL = (0.05, 0.95)
@@ -149,6 +153,7 @@ def predict(plant: Plant, *, conditions: Conditions | None = None, constants: Co
             interval=(float(low[index]), float(high[index])),
             losses=tuple(loss for loss in losses if loss.run == run.name),
             flow_unit=plant.flow_unit,
+            beds=_bed_notes(run, plant, float(solution.flow_m3s[0, index])),
             fed=bool(solution.pump_flow_m3s[0] > 0.0),
         )
         for index, run in enumerate(plant.runs)
@@ -190,6 +195,7 @@ def _predicted_run(  # noqa: PLR0913 - what is known of one run
     interval: tuple[float, float],
     losses: tuple[ElementHead, ...],
     flow_unit: str,
+    beds: tuple[str, ...],
     fed: bool,
 ) -> PredictedRun:
     """One run; where the pump feeds nothing (`fed`), what runs is a tank that empties, and no target is met by that."""
@@ -210,7 +216,7 @@ def _predicted_run(  # noqa: PLR0913 - what is known of one run
         verdict=verdict,
         sure=all(other is verdict for other in others),
         losses=losses,
-        warnings=_run_warnings(run, flow_m3s, velocity, regime, flow_unit),
+        warnings=(*_run_warnings(run, flow_m3s, velocity, regime, flow_unit), *beds),
     )
 
 
@@ -247,6 +253,35 @@ def _run_warnings(run: Run, flow_m3s: float, velocity_m_s: float, regime: Regime
     if any(isinstance(element, CheckValve) and element.kind is CheckValveKind.BALL for element in run.path):
         found.append("ball check valve: published losses differ widely; give its maker's as a device if you have it")
     return tuple(found)
+
+
+def _bed_notes(run: Run, plant: Plant, flow_m3s: float) -> tuple[str, ...]:
+    """What a bed would do if water went up through it and nothing held its grains."""
+    water = plant.water
+    state = {
+        "water_kg_m3": float(density_kg_m3(water.temperature_c, water.salinity_g_per_kg)),
+        "viscosity_m2s": float(kinematic_viscosity_m2s(water.temperature_c, water.salinity_g_per_kg)),
+    }
+    beds = [element for element in run.path if isinstance(element, MediaBed)]
+    return tuple(note for bed in beds for note in _bed_note(bed, state, flow_m3s, plant.flow_unit))
+
+
+def _bed_note(bed: MediaBed, water: Mapping[str, float], flow_m3s: float, unit: str) -> list[str]:
+    light, heavy = GRAIN_KG_M3
+    least = lift_flows_m3s(bed, grain_kg_m3=light, **water)[0]
+    most = lift_flows_m3s(bed, grain_kg_m3=heavy, **water)[1]
+    if flow_m3s <= least:
+        return []
+    heads = [lifted_head_m(bed, grain_kg_m3=grain, water_kg_m3=water["water_kg_m3"]) for grain in GRAIN_KG_M3]
+    lifts = (
+        f"{bed.name}: if water goes up through it and no sponge holds the grains, they lift somewhere from "
+        f"{show_flow(least, unit)} to {show_flow(most, unit)} on, and the bed then costs {show_head(heads[0], unit)} to "
+        f"{show_head(heads[1], unit)} at any flow, not what is counted here"
+    )
+    rises_m_s = flow_m3s / (np.pi * bed.bore_m**2 / 4.0)
+    if rises_m_s <= sinking_velocity_m_s(bed.grain_m, grain_kg_m3=light, **water):
+        return [lifts]
+    return [lifts, f"{bed.name}: at this flow loose grains of a light medium are carried out of it"]
 
 
 def _plant_warnings(plant: Plant, network: Network, solution: Solution) -> tuple[str, ...]:

@@ -103,6 +103,21 @@ def valve_k(kind: ValveKind, *, closed_deg: float, bore_m: float, nominal_in: fl
     return max(fully_open, _log_interpolated(closed_deg, _BALL_DEG, _BALL_K))
 
 
+def k_of_kv(kv_m3_h: float, bore_m: float) -> float:
+    """K of a valve from its flow coefficient Kv, on the velocity head in a bore.
+
+    Kv is the water, m3/h of 1000 kg/m3, that passes at 1 bar (VDI/VDE 2173). An American Cv is 1.156 Kv.
+
+    Args:
+        kv_m3_h: flow coefficient, > 0.
+        bore_m: m.
+
+    Source: identity, K = 2 A^2 1e5 / (1000 (Kv / 3600)^2). Nothing is raised; ZeroDivisionError for no Kv.
+    """
+    area_m2 = np.pi * bore_m**2 / 4.0
+    return float(2.0 * area_m2**2 * 1e5 / (1000.0 * (kv_m3_h / 3600.0) ** 2))
+
+
 def check_valve_k(kind: CheckValveKind, *, bore_m: float, nominal_in: float | None = None) -> float:
     """K of a check valve that is fully lifted.
 

@@ -6,7 +6,7 @@ import pytest
 
 from analysis.hydraulics.network import Conditions, Constants, TeeLaw
 from analysis.prediction import PredictedRun, Prediction, Regime, Verdict, predict
-from config.plant import Device, Fitting, FittingKind, FixedK, Plant, Run, Target
+from config.plant import Device, Fitting, FittingKind, FixedK, MediaBed, Plant, Run, Target
 from tests.support.example_plants import example_plant
 from tests.support.manifolds import LPH_M3S, branch, display, pipe, plant_of, riser
 
@@ -216,3 +216,20 @@ def test_tees_by_split_move_small_branches() -> None:
     assert 0.08 < gain < 0.15
     branches = [run.flow_m3s for run in by_split.runs if run.is_branch]
     assert sum(branches) == pytest.approx(by_split.pump_flow_m3s)
+
+
+@pytest.mark.parametrize(
+    ("grain_m", "lifts", "carried"), [(0.0007, True, False), (0.0002, True, True), (0.02, False, False)]
+)
+def test_a_bed_that_may_lift_is_told(plant: Plant, grain_m: float, *, lifts: bool, carried: bool) -> None:
+    """A bed that water may lift is named with the flow and the head; fine grains are carried out; stones stay put."""
+    bed = MediaBed(name="ferric", bore_m=0.1, depth_m=0.05, grain_m=grain_m, porosity=0.5)
+    notes = " ".join(run_of(predict(with_part(plant, bed)), "reactor").warnings)
+
+    assert ("ferric: if water goes up" in notes) is lifts
+    assert ("carried out" in notes) is carried
+
+
+def with_part(plant: Plant, part: MediaBed) -> Plant:
+    """The plant with a part added to its reactor branch."""
+    return replace(plant, runs=(*plant.runs[:2], replace(plant.runs[2], path=(*plant.runs[2].path, part))))
