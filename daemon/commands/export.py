@@ -79,8 +79,8 @@ def command(  # noqa: PLR0913 - one parameter an option
     _refuse_strangers(plant_file.plant, meter)
     names = tuple(dict.fromkeys(what)) or TABLE_NAMES
     chosen = _form(form, out)
-    if chosen is Format.PARQUET and importlib.util.find_spec("pyarrow") is None:
-        raise ExtraMissing("export --format parquet", "pyarrow")
+    if chosen is Format.PARQUET and importlib.util.find_spec("duckdb") is None:
+        raise ExtraMissing("export --format parquet", "duckdb")
     order = Order(
         request=Request(plant=plant_file.plant, meters=meter, si=si),
         files=_files(names, out or plant.with_name(f"{plant.stem}_export"), chosen),

@@ -15,6 +15,8 @@ from typing import IO, Any, Protocol
 from config.errors import OutputUnwritable
 
 Row = Sequence[object]
+_NOTHING = "\\N"
+_ENGINE_MEMORY = "128MB"
 
 
 class Kind(StrEnum):
@@ -51,6 +53,15 @@ class TableFile(Protocol):
 
     def close(self) -> None:
         """Finish the file."""
+
+
+_READ_AS = {
+    Kind.TIME: "BIGINT",
+    Kind.TEXT: "VARCHAR",
+    Kind.WHOLE: "BIGINT",
+    Kind.NUMBER: "DOUBLE",
+    Kind.YES_NO: "BOOLEAN",
+}
 
 
 @contextlib.contextmanager
@@ -125,30 +136,57 @@ def time_text(at_ms: int) -> str:
 
 
 class ParquetFile:
-    """Apache Parquet, packed; times are timestamps of milliseconds in UTC."""
+    """Apache Parquet, packed; times are timestamps in UTC.
+
+    Rows gather in a CSV file beside it, which the engine turns into columns at the end: it reads as it writes, so that
+    a table of any length needs little memory. (pandas would take pyarrow's strings wherever it finds that package, at
+    40 MB for every report: another engine leaves pandas alone.)
+    """
 
     def __init__(self, path: pathlib.Path, columns: Sequence[Column]) -> None:
-        # Imported here: only whoever asks for this form pays for its 70 MB of memory.
-        self._arrow = importlib.import_module("pyarrow")
-        parquet = importlib.import_module("pyarrow.parquet")
-        types = {
-            Kind.TIME: self._arrow.timestamp("ms", tz="UTC"),
-            Kind.TEXT: self._arrow.string(),
-            Kind.WHOLE: self._arrow.int64(),
-            Kind.NUMBER: self._arrow.float64(),
-            Kind.YES_NO: self._arrow.bool_(),
-        }
-        self._schema = self._arrow.schema([(column.name, types[column.kind]) for column in columns])
-        self._file = parquet.ParquetWriter(str(path), self._schema, compression="zstd")
+        self._path = path
+        self._rows_path = path.with_name(f"{path.name}.rows")
+        self._columns = columns
+        self._file = self._rows_path.open("w", encoding="utf-8", newline="")
+        self._writer = csv.writer(self._file, lineterminator="\n")
 
     def write(self, rows: Sequence[Row]) -> None:
-        """Add rows, as one group of the file."""
-        columns = zip(*rows, strict=True)
-        arrays = [
-            self._arrow.array(values, type=field.type) for values, field in zip(columns, self._schema, strict=True)
-        ]
-        self._file.write_table(self._arrow.Table.from_arrays(arrays, schema=self._schema))
+        """Add rows."""
+        self._writer.writerows(
+            [_NOTHING if value is None else value for value, _ in zip(row, self._columns, strict=True)] for row in rows
+        )
 
     def close(self) -> None:
         """Finish the file."""
-        self._file.close()
+        try:
+            self._file.close()
+            self._turn()
+        finally:
+            self._rows_path.unlink(missing_ok=True)
+
+    def _turn(self) -> None:
+        """Rows to columns."""
+        engine = importlib.import_module("duckdb")  # imported here: only whoever asks for this form pays for it
+        read = {column.name: _READ_AS[column.kind] for column in self._columns}
+        wanted = ", ".join(
+            f'to_timestamp("{column.name}" / 1000.0) AS "{column.name}"'
+            if column.kind is Kind.TIME
+            else f'"{column.name}"'
+            for column in self._columns
+        )
+        try:
+            with contextlib.closing(
+                engine.connect(config={"threads": 1, "memory_limit": _ENGINE_MEMORY})
+            ) as connection:
+                connection.execute("SET enable_progress_bar = false")
+                rows = connection.from_csv_auto(
+                    str(self._rows_path),
+                    header=False,
+                    columns=read,
+                    na_values=_NOTHING,
+                    auto_detect=False,
+                    quotechar='"',
+                )
+                rows.project(wanted).write_parquet(str(self._path), compression="zstd")
+        except engine.IOException as error:
+            raise OSError(str(error)) from error

@@ -9,7 +9,7 @@ import sqlite3
 from typing import Any
 
 import click
-import pyarrow.parquet as pq
+import polars as pl
 import pytest
 from click.testing import CliRunner, Result
 
@@ -191,10 +191,10 @@ def test_flows_in_si(filled: pathlib.Path, tmp_path: pathlib.Path) -> None:
 
 
 def test_parquet_holds_the_same(filled: pathlib.Path, tmp_path: pathlib.Path) -> None:
-    """Read by Apache Arrow, row for row as the CSV."""
+    """Read by polars, row for row as the CSV."""
     for form in ("csv", "parquet"):
         run(filled, "--out", tmp_path / f"m.{form}", "--what", "minutes")
-    table = pq.read_table(tmp_path / "m.parquet").to_pylist()
+    table = pl.read_parquet(tmp_path / "m.parquet").rows(named=True)
     rows = read(tmp_path / "m.csv")
 
     assert [row["pulses"] for row in table] == [int(row["pulses"]) for row in rows]
