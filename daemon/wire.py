@@ -110,6 +110,11 @@ class Decoder:
                 self._held = held[start:]
                 return events
 
+    def give_up(self) -> list[Sentence | Garbage]:
+        """What is held of a line that will not go on, because its stream has ended."""
+        held, self._held = self._held, b""
+        return list(_decode_line(held))
+
 
 def _cut_of(block: bytes) -> int:
     """Bytes to give up of a block without a line end: up to the last `$`, from where a sentence may yet come."""

@@ -2,8 +2,10 @@
 
 import contextlib
 import errno
+import fcntl
 import os
 import termios
+from collections.abc import Iterator
 
 import serial
 
@@ -12,8 +14,10 @@ from daemon.inbox import Inbox, Item
 from daemon.plan import PortPlan
 from daemon.readings import Arrival, Reading, Rejected, shown
 from daemon.sources.backoff import Backoff
+from daemon.sources.line_quality import LineQuality, Quality
+from daemon.sources.port_users import other_users
 from daemon.sources.source import Source
-from daemon.wire import Decoder, Sentence
+from daemon.wire import Decoder, Garbage, Sentence
 
 WAIT_S = 1.0
 """A read without data returns after this, to look whether to stop."""
@@ -24,12 +28,16 @@ MOST_AT_ONCE = 1 << 20
 LOST = (serial.SerialException, OSError, termios.error)
 """What an unplugged port raises, depending on the call that notices."""
 
+TAKEN = "another program has the port open"
+USELESS = (Quality.NOISE, Quality.FOREIGN)
+"""What comes of a port that gives nothing to read."""
+
 _WORDS = {
     errno.ENOENT: "no such port: is the counter plugged in?",
     errno.ENXIO: "no device behind this port: is the counter plugged in?",
     errno.EACCES: "no permission to open the port: add the user to the group that owns it (often dialout)",
-    errno.EAGAIN: "another program has the port open",
-    errno.EBUSY: "another program has the port open",
+    errno.EAGAIN: TAKEN,
+    errno.EBUSY: TAKEN,
     errno.ENOTTY: "this is no serial port",
     errno.EISDIR: "this is no serial port",
 }
@@ -48,46 +56,68 @@ class SerialPortSource(Source):
         while not self._stopping.is_set():
             try:
                 with self._opened() as port:
-                    self._say(up=True, words="port open")
+                    self._say(up=True, words=self._open_words())
                     self._read_until_lost(port, backoff)
             except LOST as error:
-                self._say(up=False, words=self._words(error))
+                self._say_lost(error)
                 self._wait_for_port(backoff.next_s())
 
-    def _opened(self) -> serial.Serial:
-        """The port, for us alone; the line that resets many boards at close is let go."""
-        port = serial.Serial(self._plan.port, self._plan.baud, timeout=WAIT_S, exclusive=True)
-        with contextlib.suppress(termios.error):
-            attributes = termios.tcgetattr(port.fileno())
-            attributes[2] &= ~termios.HUPCL
-            termios.tcsetattr(port.fileno(), termios.TCSANOW, attributes)
-        return port
+    @contextlib.contextmanager
+    def _opened(self) -> Iterator[serial.Serial]:
+        """The port, for us alone as far as the system can have it so."""
+        with serial.Serial(self._plan.port, self._plan.baud, timeout=WAIT_S, exclusive=True) as port:
+            _keep_line_at_close(port)
+            with contextlib.suppress(OSError):
+                fcntl.ioctl(port, termios.TIOCEXCL)  # the lock of `exclusive` keeps out only those who ask for it too
+            try:
+                yield port
+            finally:
+                # else whoever has the port open beside us would keep us out of it
+                with contextlib.suppress(*LOST):
+                    fcntl.ioctl(port, termios.TIOCNXCL)
 
     def _read_until_lost(self, port: serial.Serial, backoff: Backoff) -> None:
         """Read chunks until asked to stop; what the kernel holds by then is read too."""
-        decoder = Decoder()
-        while not self._stopping.is_set():
-            first = port.read(1)
-            if first:
-                self._stopping.wait(GATHER_S)
-                self._take(decoder, first + self._waiting(port))
-                backoff.reset()
-        self._take(decoder, self._waiting(port))
+        decoder, quality = Decoder(), LineQuality()
+        try:
+            while not self._stopping.is_set():
+                first = port.read(1)
+                if first and self._take(decoder, quality, first + self._rest(port)):
+                    backoff.reset()
+            self._take(decoder, quality, self._waiting(port))
+        except LOST:
+            self._hand_on(decoder.give_up())
+            raise
+
+    def _rest(self, port: serial.Serial) -> bytes:
+        """What comes within a short while after a first byte."""
+        self._stopping.wait(GATHER_S)
+        return self._waiting(port)
 
     def _waiting(self, port: serial.Serial) -> bytes:
-        """All bytes that wait in the kernel."""
-        chunks: list[bytes] = []
-        size = 0
-        while size < MOST_AT_ONCE and (count := port.in_waiting):
-            chunks.append(port.read(count))
-            size += len(chunks[-1])
-        return b"".join(chunks)
+        """All bytes that wait in the kernel; a port that is lost meanwhile still gives what it gave."""
+        held = bytearray()
+        with contextlib.suppress(*LOST):  # the next read raises it again
+            while len(held) < MOST_AT_ONCE and (count := port.in_waiting):
+                held += port.read(count)
+        return bytes(held)
 
-    def _take(self, decoder: Decoder, data: bytes) -> None:
-        """Hand on what the bytes complete."""
+    def _take(self, decoder: Decoder, quality: LineQuality, data: bytes) -> bool:
+        """Hand on what the bytes complete, and tell what they say about the port; whether a sentence was among it."""
+        events = decoder.feed(data)
+        self._hand_on(events)
+        good = sum(isinstance(event, Sentence) for event in events)
+        before = quality.now
+        now = quality.take(data, good=good, bad=len(events) - good)
+        if now is not before:
+            self._say(up=now not in USELESS, words=self._quality_words(now))
+        return good > 0
+
+    def _hand_on(self, events: list[Sentence | Garbage]) -> None:
+        """Sentences as readings, garbage as rejected, all into the inbox."""
         arrival_ms = round(clock.monotonic_s() * 1000)
         items: list[Item] = []
-        for event in decoder.feed(data):
+        for event in events:
             if isinstance(event, Sentence):
                 items += self._items(event, arrival_ms)
             else:
@@ -112,6 +142,31 @@ class SerialPortSource(Source):
             )
         return [Arrival(source=self.name, readings=tuple(readings)), *rejected]
 
+    def _open_words(self) -> str:
+        """An open port, and who else has it open."""
+        others = other_users(self._plan.port)
+        return f"port open, but {_read_by(others)}" if others else "port open"
+
+    def _quality_words(self, quality: Quality) -> str:
+        """What comes out of the port, and what to do about it."""
+        if quality is Quality.NOISE:
+            return f"nothing but noise at {self._plan.baud} baud: write the baud rate that the counter sends at"
+        if quality is Quality.FOREIGN:
+            return "text comes in, but no sentence of a pulse counter: is this the right device?"
+        others = other_users(self._plan.port)
+        if quality is Quality.GOOD or others:
+            return self._open_words()
+        return "many lines are damaged: check cable, plug and earth; another program may read the port too"
+
+    def _say_lost(self, error: Exception) -> None:
+        """Say why the port cannot be used; bytes stolen by another reader look like a port that is gone."""
+        others = other_users(self._plan.port)
+        if others and "multiple access" in str(error):
+            self._say(up=True, words=f"port open, but {_read_by(others)}")
+            return
+        words = self._words(error)
+        self._say(up=False, words=f"{words}: {', '.join(others)}" if others and words == TAKEN else words)
+
     def _words(self, error: Exception) -> str:
         """Why the port cannot be used, for people."""
         number = getattr(error, "errno", None)
@@ -133,3 +188,16 @@ class SerialPortSource(Source):
             back = missing and os.path.exists(self._plan.port)  # noqa: PTH110 - as above
             if back or clock.monotonic_s() >= until_s:
                 return
+
+
+def _read_by(others: tuple[str, ...]) -> str:
+    """Who takes bytes away from us."""
+    return f"another program reads it too and takes bytes away: {', '.join(others)}; stop it"
+
+
+def _keep_line_at_close(port: serial.Serial) -> None:
+    """Leave the line that resets many boards as it is when the port is closed."""
+    with contextlib.suppress(termios.error):
+        attributes = termios.tcgetattr(port.fileno())
+        attributes[2] &= ~termios.HUPCL
+        termios.tcsetattr(port.fileno(), termios.TCSANOW, attributes)

@@ -113,6 +113,17 @@ def test_torn_line_glued_to_the_next() -> None:
     assert decode(LINE[:20] + LINE) == [wire.Garbage(reason=wire.Reason.NO_FRAME, line=LINE[:20]), SENTENCE]
 
 
+@given(st.integers(0, len(LINE)))
+def test_a_stream_that_ends_anywhere_is_accounted_for(cut: int) -> None:
+    """Whatever of a line came before the end of the stream is its sentence or counted as garbage, and nothing is held."""
+    decoder = wire.Decoder()
+    events = decoder.feed(LINE[:cut]) + decoder.give_up()
+
+    whole = cut >= len(LINE) - 2
+    assert events == ([SENTENCE] if whole else [wire.Garbage(reason=wire.Reason.NO_FRAME, line=LINE[:cut])][:cut])
+    assert decoder.feed(LINE) == [SENTENCE]
+
+
 def test_flood_without_line_end_is_named_and_bounded() -> None:
     """A megabyte without a line end is counted with the likely cause, and nothing piles up."""
     decoder = wire.Decoder()
