@@ -1,15 +1,23 @@
-"""Worked examples of handbooks and open course material; each test names its source and printed answer."""
+"""Worked examples of handbooks and open course material; each test names its source and printed answer.
+
+Where each stands (files of this folder): smooth plastic pipe, Colebrook's root, the Moody chart, two miles of pipe,
+pipes in parallel and in series, a pump on a rising main, affinity laws, total head by the K method, flow by gravity,
+discharge from a tank, a valve by its Kv, Ergun's two, K of a velocity head, ten pipes in three loops, and EPANET's pump
+rules here; joining tee and dividing wye in test_tees; a lifted bed and a filter's sand in test_grains; sea water, point
+by point, in test_water. What each is in the list of DEVELOPERS.md, "Published examples".
+"""
 
 import math
 
 import numpy as np
 import pytest
 
+from analysis.hydraulics.elements import quadratic_s2_m5
 from analysis.hydraulics.fittings import fitting_k, rough_factor
 from analysis.hydraulics.friction import friction_factor
 from analysis.hydraulics.media import bed_loss
 from analysis.hydraulics.network import Conditions, Constants, compile_network, solve_one
-from analysis.hydraulics.pump import PowerCurve, pump_curve, pump_head
+from analysis.hydraulics.pump import PowerCurve, RunningPump, pump_curve, pump_head
 from config.plant import FittingKind, FixedK, MediaBed, Pipe, Plant, Pump, Run, Water
 
 FOOT_M = 0.3048
@@ -40,8 +48,8 @@ def plant(pump: Pump, *runs: Run) -> Plant:
 
 
 def test_colebrook_root() -> None:
-    """Re 1e5, roughness 1e-4: Colebrook's root 0.01851386607747165 (`fluids`, docstring of Clamond) to 0.003 %."""
-    assert float(friction_factor(1e5, 1e-4)) == pytest.approx(0.01851386607747165, rel=3e-5)
+    """Re 1e5, roughness 1e-4: Colebrook's root 0.01851386607747165 (`fluids`, docstring of Clamond) to 1e-9."""
+    assert float(friction_factor(1e5, 1e-4)) == pytest.approx(0.01851386607747165, rel=1e-9)
 
 
 def test_smooth_plastic_pipe() -> None:
@@ -133,13 +141,19 @@ def test_pump_on_a_rising_main() -> None:
 
 
 def test_affinity_laws() -> None:
-    """Crane TP-410 example 7.33: 400 gal/min at 126 ft slowed from 3500 to 1700 rpm gives 29.7 ft at 194 gal/min."""
+    """Crane TP-410 example 7.33: 400 gal/min, 126 ft, 17.5 hp from 3500 to 1700 rpm: 194 gal/min, 29.7 ft, 2.0 hp.
+
+    Power goes with flow times head at the same efficiency.
+    """
     curve = PowerCurve(shut_off_m=150.0, coefficient=24.0 / 400.0**2, exponent=2.0)
-    speed = 1700.0 / 3500.0
+    running = RunningPump.of(curve, speed=1700.0 / 3500.0, head_factor=1.0, flow_factor=1.0)
+    flow = 400.0 * running.stretch
 
-    head, _ = pump_head(curve, np.array([194.2857]), speed=speed)
+    head, _ = pump_head(curve, np.atleast_1d(flow), speed=1700.0 / 3500.0)
 
-    assert head[0] == pytest.approx(29.7, rel=3e-3)
+    assert float(flow) == pytest.approx(194.0, abs=0.5)
+    assert head[0] == pytest.approx(29.7, abs=0.05)
+    assert 17.5 * float(flow) * head[0] / (400.0 * 126.0) == pytest.approx(2.0, abs=0.05)
 
 
 def test_total_head_by_the_k_method() -> None:
@@ -201,6 +215,39 @@ def test_valve_by_its_flow_coefficient() -> None:
     solution = solve_one(network)
 
     assert solution.pump_flow_m3s[0] * 3600.0 == pytest.approx(500.0, rel=2e-3)
+
+
+def test_ten_pipes_in_three_loops() -> None:
+    """R package hydraulics, vignette section 7: flows after three rounds of Hardy Cross's method, all ten to four decimals.
+
+    A manifold is a tree and has no loops; what is shared is each pipe's loss, h = c Q |Q|, at its given friction factor.
+    """
+    bore_m = (0.3, 0.2, 0.2, 0.2, 0.2, 0.15, 0.25, 0.15, 0.15, 0.25)
+    length_m = (250.0, 100.0, 125.0, 125.0, 100.0, 100.0, 125.0, 100.0, 100.0, 125.0)
+    factor = (0.01879, *(0.02075,) * 4, 0.02233, 0.01964, 0.02233, 0.02233, 0.01964)
+    loss = np.array(
+        [
+            quadratic_s2_m5(f * length / bore, bore, Constants(gravity_m_s2=9.81))
+            for f, length, bore in zip(factor, length_m, bore_m, strict=True)
+        ]
+    )
+    # Pipes 1 to 10 along each loop; a pipe that two loops share is run through backward by the second.
+    around = np.array(
+        [
+            [1, 1, 1, 1, 1, 0, 0, 0, 0, 0],
+            [0, 0, 0, -1, 0, 1, 1, 1, 0, 0],
+            [0, 0, -1, 0, 0, -1, 0, 0, 1, 1],
+        ]
+    )
+    flow = np.array([0.04, 0.04, 0.02, -0.02, -0.04, 0.0, 0.0, -0.02, 0.02, 0.0])
+
+    for _ in range(3):
+        surplus = around @ (loss * flow * np.abs(flow))
+        slope = np.abs(around) @ (2.0 * loss * np.abs(flow))
+        flow = flow - around.T @ (surplus / slope)
+
+    printed = [0.0383, 0.0383, 0.0232, -0.0258, -0.0417, 0.0090, 0.0041, -0.0159, 0.0151, -0.0049]
+    assert flow == pytest.approx(printed, abs=5.1e-5)
 
 
 def test_minor_loss_of_a_velocity_head() -> None:
