@@ -21,7 +21,7 @@ def assess_and_keep(plant_file: PlantFile, db: pathlib.Path, *, now_s: float) ->
     """
     with second_writer(db) as connection:
         derive_hours(connection, plant_file)
-    known = assess_stored(plant_file, db, until_s=None).assessment
+    known = assess_stored(plant_file, db, until_s=None, isolability=False).assessment
     findings = stored_findings(known)
     with second_writer(db) as connection:
         keep_findings(connection, findings, assessed_ms=1000 * known.now_s)

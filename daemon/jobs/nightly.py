@@ -17,7 +17,8 @@ def keep_in_order(plant_file: PlantFile, db: pathlib.Path, *, now_s: float) -> s
     """
 
     def drop() -> str:
-        return f"{catch_up(plant_file, db, now_s=now_s)} days of old minutes dropped"
+        days = catch_up(plant_file, db, now_s=now_s)
+        return f"minutes of {days} old days dropped" if days else ""
 
     def note() -> str:
         note_room(db, now_s=now_s)

@@ -1,0 +1,49 @@
+"""What the jobs did, in the store."""
+
+import contextlib
+import pathlib
+import sqlite3
+from collections.abc import Iterator
+
+import pytest
+
+from daemon.store import job_runs
+from daemon.store.job_runs import JobHistory, JobRun, Outcome, read_job_histories, write_job_runs
+from daemon.store.opening import open_writer
+from daemon.store.prepare import prepare_store
+
+
+@pytest.fixture
+def connection(tmp_path: pathlib.Path) -> Iterator[sqlite3.Connection]:
+    """An empty database."""
+    prepare_store(tmp_path / "rack.db")
+    with contextlib.closing(open_writer(tmp_path / "rack.db")) as opened:
+        yield opened
+
+
+def run(at_ms: int, outcome: Outcome, name: str = "nightly") -> JobRun:
+    """A run of a second."""
+    return JobRun(name=name, started_ms=at_ms, ended_ms=at_ms + 1000, outcome=outcome, words=f"at {at_ms}")
+
+
+def test_a_history_counts_failures_since_the_last_good_run(connection: sqlite3.Connection) -> None:
+    """A run that came too late is a failure; one with nothing to do is none."""
+    good, bad, late, idle = Outcome.GOOD, Outcome.FAILED, Outcome.LATE, Outcome.IDLE
+    write_job_runs(connection, [run(1, bad), run(2, good), run(3, bad), run(4, late)])
+    write_job_runs(connection, [run(5, bad, "assess"), run(6, idle, "assess"), run(7, bad, "weekly")])
+
+    assert read_job_histories(connection) == {
+        "nightly": JobHistory(last=run(4, late), done_ms=2, failures=2),
+        "assess": JobHistory(last=run(6, idle, "assess"), done_ms=6, failures=0),
+        "weekly": JobHistory(last=run(7, bad, "weekly"), done_ms=None, failures=1),
+    }
+
+
+def test_the_oldest_runs_of_a_job_go(connection: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of that job alone: a table that is written each hour for years stays small."""
+    monkeypatch.setattr(job_runs, "RUNS_KEPT", 3)
+    write_job_runs(connection, [run(0, Outcome.GOOD, "weekly"), *(run(at_ms, Outcome.GOOD) for at_ms in range(10))])
+
+    assert connection.execute("SELECT name, started_ms FROM job_run ORDER BY id").fetchall() == [
+        ("weekly", 0), ("nightly", 7), ("nightly", 8), ("nightly", 9),
+    ]  # fmt: skip
