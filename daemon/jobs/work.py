@@ -57,7 +57,8 @@ WORK: Mapping[str, Callable[[PlantFile, pathlib.Path], str]] = {ASSESS: _assess,
 
 def _give_way() -> None:
     """Low priority, and first to be ended where memory runs out."""
-    os.nice(NICE)
+    with contextlib.suppress(OSError):  # a service may be forbidden to; the job is done all the same
+        os.nice(NICE)
     with contextlib.suppress(OSError):
         pathlib.Path("/proc/self/oom_score_adj").write_text(FIRST_TO_GO, encoding="ascii")
 
