@@ -26,6 +26,7 @@ def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell ti
     events: Sequence[Event],
     now_s: float,
     *,
+    isolability: bool = True,
     memories: Sequence[Memory] = (),
     tell: Callable[[int, int], None] | None = None,
 ) -> Assessment:
@@ -37,6 +38,7 @@ def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell ti
         frame: hours of the baseline's meters, in its order, from the commissioning on.
         events: the journal; entries later than `now_s` are not used.
         now_s: time of the last reading, UTC epoch seconds; hours that later readings could still change are left out.
+        isolability: whether to say which faults can be told apart, which hangs on the baseline alone.
         memories: of earlier assessments, so that their hours need not be walked again; they change nothing else.
         tell: is told how many hours are done, and of how many.
     """
@@ -71,7 +73,7 @@ def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell ti
                 key=lambda forecast: (forecast.made_at_s, forecast.run),
             )
         ),
-        isolability=isolability_of(watched.signatures, baseline.noise),
+        isolability=isolability_of(watched.signatures, baseline.noise) if isolability else (),
         recoveries=recoveries_of(watched, changes, known),
         meter_states=meter_states_of(watched, findings),
         pump_status=pump_status,

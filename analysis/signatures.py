@@ -150,8 +150,14 @@ def _log_ratio(flow: Floats, base: Floats) -> Floats:
 
 def _changes(network: Network, state: AsCommissioned, conditions: Conditions) -> Floats:
     """[B, R] log changes of flow under conditions that are laid over the commissioned state."""
-    base = solve(network, _laid_over(state, AS_FOUND)).flow_m3s
+    base = _as_found(network, state)
     return _log_ratio(solve(network, _laid_over(state, conditions)).flow_m3s, base)
+
+
+def _as_found(network: Network, state: AsCommissioned) -> Floats:
+    """[R] flows as commissioned."""
+    flow: Floats = solve(network, _laid_over(state, AS_FOUND)).flow_m3s[0]
+    return flow
 
 
 AS_FOUND = Conditions()
@@ -171,25 +177,26 @@ def _laid_over(state: AsCommissioned, conditions: Conditions) -> Conditions:
 
 def _run_paths(plant: Plant, network: Network, state: AsCommissioned, column: np.ndarray) -> list[_Path]:
     factors = 1.0 / (1.0 - np.concatenate([RESTRICTED, -np.array(OPENED)])) ** 2
+    places = [network.runs.index(run.name) for run in plant.branches]
+    resistance = np.ones((len(places), len(factors), len(network.runs)))
+    for number, place in enumerate(places):
+        resistance[number, :, place] = factors
+    every = _changes(network, state, Conditions(resistance=resistance.reshape(-1, len(network.runs))))
+    split = len(RESTRICTED)
     paths = []
-    for run in plant.branches:
-        index = network.runs.index(run.name)
-        resistance = np.ones((len(factors), len(network.runs)))
-        resistance[:, index] = factors
-        changes = _changes(network, state, Conditions(resistance=resistance))
-        split = len(RESTRICTED)
+    for run, place, changes in zip(plant.branches, places, every.reshape(resistance.shape), strict=True):
         for kind, part, (hazard, shape) in (
             (FaultKind.RESTRICTION, changes[:split], RESTRICTED_MEDIA if run.media else RESTRICTED_PLAIN),
             (FaultKind.OPENING, changes[split:], OPENED_RUN),
         ):
             fault = Fault(kind=kind, subject=run.name)
-            paths.append(_Path(fault, part[:, index], part, part[:, column], hazard, shape))
+            paths.append(_Path(fault, part[:, place], part, part[:, column], hazard, shape))
     return paths
 
 
 def _supply_path(network: Network, state: AsCommissioned, column: np.ndarray) -> _Path:
     changes = _changes(network, state, Conditions(speed=state.speed * (1.0 + np.array(SPEED_CHANGE))))
-    base = solve(network, _laid_over(state, AS_FOUND)).flow_m3s[0]
+    base = _as_found(network, state)
     total = _log_ratio(np.exp(changes) @ (base * _from_pump(network)), np.sum(base * _from_pump(network)))
     hazard, shape = SUPPLY
     return _Path(Fault(kind=FaultKind.SUPPLY, subject=None), total, changes, changes[:, column], hazard, shape)

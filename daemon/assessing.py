@@ -4,6 +4,7 @@ import contextlib
 import hashlib
 import pathlib
 import sqlite3
+from collections.abc import Callable
 from dataclasses import dataclass, fields, is_dataclass, replace
 
 import numpy as np
@@ -12,19 +13,22 @@ from analysis.assess import assess
 from analysis.assessment import Assessment
 from analysis.calibration import flow_of
 from analysis.commissioning import Baseline, commission, from_json, to_json
+from analysis.detection.memory import Memory
 from analysis.events import Event
 from analysis.frames import HourFrame
 from analysis.pulses import GAP_S
 from analysis.speeds import speeds_of
-from config.errors import InputMissing
+from config.errors import InputMissing, StoreError
 from config.plant import Plant
 from config.settings import PlantFile
 from daemon.latest import last_minute
 from daemon.store.baselines import BaselineRow, latest_baseline, save_baseline
 from daemon.store.hours import bring_up_to_date
+from daemon.store.memories import keep_memory, read_memories
 from daemon.store.opening import open_reader, open_writer, storage_errors
 from daemon.store.prepare import prepare_store
 from daemon.store.reader import read_events, read_hours
+from daemon.upkeep import second_writer
 
 WEEK_S = 7 * 86_400
 
@@ -89,8 +93,24 @@ def _nothing_to_fit(newest: int | None, db: pathlib.Path) -> str:
     )
 
 
-def assess_stored(plant_file: PlantFile, db: pathlib.Path, *, until_s: float | None) -> Assessed:
+def assess_stored(
+    plant_file: PlantFile,
+    db: pathlib.Path,
+    *,
+    until_s: float | None,
+    isolability: bool = True,
+    tell: Callable[[int, int], None] | None = None,
+) -> Assessed:
     """Assess what a database holds, up to `until_s` (UTC epoch seconds) or its last reading.
+
+    What the assessment knows in the end is kept for the next one, where the database can be written.
+
+    Args:
+        plant_file: the plant.
+        db: the database.
+        until_s: nothing later is used.
+        isolability: whether to say which faults can be told apart.
+        tell: is told how many hours are judged, and of how many.
 
     Raises:
         InputMissing: no database, no readings up to then, or the plant has not been commissioned.
@@ -102,13 +122,23 @@ def assess_stored(plant_file: PlantFile, db: pathlib.Path, *, until_s: float | N
         now_s = _now_s(connection, until_s)
         frame = read_hours(connection, baseline.meters, from_s=baseline.from_s)
         events = read_events(connection)
+        memories = read_memories(connection)
     if now_s is None or frame.hours <= 0 or now_s <= baseline.to_s:
         until = "" if until_s is None else " up to the time asked for"
         raise InputMissing(
             f"{db}: there are no readings after the commissioning{until}: "
             "`clearbore load` or `clearbore collect` brings them in"
         )
-    return Assessed(assessment=assess(plant_file, baseline, frame, events, now_s), events=events, baseline=baseline)
+    known = assess(plant_file, baseline, frame, events, now_s, isolability=isolability, memories=memories, tell=tell)
+    if known.memory is not None and until_s is None:
+        _keep(db, known.memory)
+    return Assessed(assessment=known, events=events, baseline=baseline)
+
+
+def _keep(db: pathlib.Path, memory: Memory) -> None:
+    """Keep a memory if the database can be written now; without it the next assessment takes longer, no more."""
+    with contextlib.suppress(StoreError), second_writer(db) as connection:
+        keep_memory(connection, memory)
 
 
 def _now_s(connection: sqlite3.Connection, until_s: float | None) -> float | None:

@@ -4,6 +4,7 @@ import contextlib
 import json
 import os
 import pathlib
+from collections.abc import Callable
 
 from analysis.pulses import SETTLE_S
 from analysis.report.content import Content, Rejected, gather
@@ -16,8 +17,14 @@ from daemon.store.opening import open_reader, storage_errors
 from daemon.store.records import read_rejected
 
 
-def stored_content(
-    plant_file: PlantFile, db: pathlib.Path, *, until_s: float | None, week: str | None, week_end_s: float | None
+def stored_content(  # noqa: PLR0913 - what, until when, and whom to tell
+    plant_file: PlantFile,
+    db: pathlib.Path,
+    *,
+    until_s: float | None,
+    week: str | None,
+    week_end_s: float | None,
+    tell: Callable[[int, int], None] | None = None,
 ) -> Content:
     """What the report says of a database.
 
@@ -27,13 +34,15 @@ def stored_content(
         until_s: nothing later is used, UTC epoch seconds; None for all there is.
         week: ISO week, or None for the last `trend_days`.
         week_end_s: when the week ends. What came later is not used, but for the minutes that settle its last hour.
+        tell: is told how many hours are judged, and of how many.
 
     Raises:
         InputMissing: no database, no readings in the time asked for, or the plant has not been commissioned.
         StoreError: the database cannot be read.
     """
     ends_s = [] if week_end_s is None else [week_end_s + SETTLE_S]
-    known = assess_stored(plant_file, db, until_s=min([*ends_s, *([] if until_s is None else [until_s])], default=None))
+    last_s = min([*ends_s, *([] if until_s is None else [until_s])], default=None)
+    known = assess_stored(plant_file, db, until_s=last_s, tell=tell)
     with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
         refused = read_rejected(connection)
     rejected = [Rejected(source=row.source, reason=row.reason, times=row.times) for row in refused]

@@ -5,8 +5,8 @@ them has changed since, a late line in an old hour or a new limit, it does not f
 """
 
 import hashlib
-import io
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
@@ -74,8 +74,8 @@ def memory_of(watch: Watch, readings: Floats, shares: Floats) -> Memory:
     unsettled = [number for number, change in enumerate(watch.changes) if change.track is watch.front]
     if not unsettled:
         _pack("front", watch.front, arrays)
-    for number, (_, state) in enumerate(watch.past):
-        _pack(f"past{number}", state, arrays)
+    for field in fields(FilterState):
+        arrays[f"past.{field.name}"] = np.array([getattr(state, field.name) for _, state in watch.past])
     for number, change in enumerate(watch.changes):
         _pack(f"change{number}.before", change.before, arrays)
         if change.open and not change.frozen:  # else nobody will judge it again
@@ -87,10 +87,26 @@ def memory_of(watch: Watch, readings: Floats, shares: Floats) -> Memory:
         "front": unsettled[0] if unsettled else None,
         "changes": [_head(change, watch.changes) for change in watch.changes],
     }
-    arrays["head"] = np.frombuffer(json.dumps(head).encode(), dtype=np.uint8)
-    file = io.BytesIO()
-    np.savez(file, **arrays)  # type: ignore[arg-type]  # its keyword is taken for allow_pickle
-    return Memory(hour=watch.hour, digest=digest_of(watch, readings, shares, watch.hour), body=file.getvalue())
+    return Memory(hour=watch.hour, digest=digest_of(watch, readings, shares, watch.hour), body=_bytes(head, arrays))
+
+
+def _bytes(head: dict[str, Any], arrays: Arrays) -> bytes:
+    """A line of JSON that says what follows, and the numbers one behind the other."""
+    told = {name: (array.dtype.str, array.shape) for name, array in arrays.items()}
+    line = json.dumps({"head": head, "arrays": told}).encode() + b"\n"
+    return line + b"".join(np.ascontiguousarray(array).tobytes() for array in arrays.values())
+
+
+def _parts(body: bytes) -> tuple[dict[str, Any], Arrays]:
+    """What `_bytes` put together."""
+    line, _, rest = body.partition(b"\n")
+    told = json.loads(line)
+    arrays: Arrays = {}
+    at = 0
+    for name, (kind, shape) in told["arrays"].items():
+        array = np.frombuffer(rest, dtype=kind, count=math.prod(shape), offset=at).reshape(shape)
+        arrays[name], at = array.copy(), at + array.nbytes
+    return told["head"], arrays
 
 
 def recall(watch: Watch, memories: Sequence[Memory], readings: Floats, shares: Floats) -> Memory | None:
@@ -113,9 +129,7 @@ def recall(watch: Watch, memories: Sequence[Memory], readings: Floats, shares: F
 
 
 def _fill(watch: Watch, memory: Memory, readings: Floats) -> None:
-    with np.load(io.BytesIO(memory.body), allow_pickle=False) as file:
-        arrays: Arrays = {name: file[name] for name in file.files}
-    head = json.loads(arrays["head"].tobytes())
+    head, arrays = _parts(memory.body)
     changes: list[Change] = []
     for number, told in enumerate(head["changes"]):
         changes.append(_change(watch, f"change{number}", told, arrays, changes))
@@ -125,8 +139,13 @@ def _fill(watch: Watch, memory: Memory, readings: Floats) -> None:
         readings=list(readings[: memory.hour + 1]),
         changes=changes,
         front=front,
-        past=[(hour, _unpacked(FilterState, f"past{number}", arrays)) for number, hour in enumerate(head["past"])],
+        past=[(hour, FilterState(*state)) for hour, *state in zip(head["past"], *_past(arrays), strict=True)],
     )
+
+
+def _past(arrays: Arrays) -> list[np.ndarray[Any, Any]]:
+    """The fields of the filters of the past, all hours each."""
+    return [arrays[f"past.{field.name}"] for field in fields(FilterState)]
 
 
 _PLAIN = ("raised_h", "cleared_h", "before_h", "settled", "frozen", "recovered_for_h", "faded_for_h")

@@ -9,6 +9,7 @@ import click
 
 from config.errors import ExtraMissing
 from config.load import load_plant
+from daemon.progress import hours_judged
 from daemon.store.opening import default_path
 from daemon.times import time_given
 
@@ -37,7 +38,8 @@ def command(plant: pathlib.Path, *, until: str | None, db: pathlib.Path | None, 
     from daemon import assessing, diagnose_words  # noqa: PLC0415 - numpy, which the base install may lack
 
     until_s = time_given(until, plant_file.plant.timezone, "--until")
-    known = assessing.assess_stored(plant_file, db or default_path(plant), until_s=until_s).assessment
+    with hours_judged() as tell:
+        known = assessing.assess_stored(plant_file, db or default_path(plant), until_s=until_s, tell=tell).assessment
     for line in diagnose_words.lines_of(plant_file.plant, known):
         click.echo(line, err=as_json)
     if as_json:

@@ -10,6 +10,7 @@ from analysis.report.period import week_bounds
 from config.errors import ExtraMissing
 from config.load import load_plant
 from config.settings import PlantFile
+from daemon.progress import hours_judged
 from daemon.store.opening import default_path
 from daemon.times import time_given
 
@@ -62,9 +63,10 @@ def command(  # noqa: PLR0913 - one parameter an option
     # Imported here: drawing costs a second that help and a wrong option need not wait for.
     from daemon import reporting  # noqa: PLC0415 - needs the extra
 
-    content = reporting.stored_content(
-        plant_file, db or default_path(plant), until_s=until_s, week=week, week_end_s=week_end_s
-    )
+    with hours_judged() as tell:
+        content = reporting.stored_content(
+            plant_file, db or default_path(plant), until_s=until_s, week=week, week_end_s=week_end_s, tell=tell
+        )
     if as_json:
         click.echo(reporting.json_text(content))
     if out is not None or not as_json:

@@ -31,6 +31,7 @@ Raw counts and times are kept; K-factors are applied at reading.
     job_run       what the jobs did: `outcome` good, failed, late (over its time), idle (nothing to do yet)
     finding       what the last assessment found, and what earlier ones had found; `ended` tells why it is over: cleared,
                   or withdrawn (the readings as they are known now do not give it)
+    watch_memory  what the watch knew after some hours, so that the next assessment goes on from there
     note          what the program last noted of itself, as JSON: `integrity`, `backup`, `assessment`
     disk_space    bytes of the database and bytes free beside it, noted once a UTC epoch day
 """
@@ -187,7 +188,11 @@ CREATE TABLE undated_minute (
 ) STRICT, WITHOUT ROWID;
 """
 
-MIGRATIONS: tuple[tuple[str, str], ...] = (("store", STORE), ("jobs", JOBS), ("clock", CLOCK))
+MEMORY = """
+CREATE TABLE watch_memory (hour INTEGER PRIMARY KEY, digest TEXT NOT NULL, body BLOB NOT NULL) STRICT;
+"""
+
+MIGRATIONS: tuple[tuple[str, str], ...] = (("store", STORE), ("jobs", JOBS), ("clock", CLOCK), ("memory", MEMORY))
 """Name and SQL of each step, oldest first. Add to the end; never change one that was released."""
 
 VERSION = len(MIGRATIONS)

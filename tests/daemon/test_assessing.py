@@ -3,16 +3,18 @@
 import contextlib
 from dataclasses import replace
 from pathlib import Path
+from typing import NoReturn
 
 import numpy as np
 import pytest
 
-from config.errors import InputMissing
+from config.errors import InputMissing, StoreError
 from config.load import load_plant
 from config.plant import Target
 from config.settings import PlantFile
 from daemon.assessing import assess_stored, commission_stored, placed_meters, plant_digest
 from daemon.store.baselines import latest_baseline
+from daemon.store.memories import read_memories
 from daemon.store.opening import open_reader
 from tests.support.simulated_log import loaded, log_of, run
 from tests.support.simulated_rack import PLANT, Truth, hours_of, plant_file
@@ -165,3 +167,35 @@ def test_readings_too_far_apart_are_called_that(tmp_path: Path) -> None:
 
     with pytest.raises(InputMissing, match="10 minutes apart"):
         commission_stored(load_plant(plant), plant.with_suffix(".db"), from_s=None, to_s=None, made_s=at_s(500))
+
+
+def test_an_assessment_goes_on_from_the_one_before(rack: PlantFile) -> None:
+    """The second judges only the hours that are new, and says the same."""
+    run("commission", rack.path)
+    judged: list[int] = []
+
+    first = assess_stored(rack, db_of(rack), until_s=None, tell=lambda done, _: judged.append(done)).assessment
+    walked = len(judged)
+    second = assess_stored(rack, db_of(rack), until_s=None, tell=lambda done, _: judged.append(done)).assessment
+
+    assert walked > 200
+    assert len(judged) == walked
+    assert second.findings == first.findings
+    assert second.meter_states == first.meter_states
+
+
+def test_a_database_that_cannot_be_written_is_judged_all_the_same(
+    rack: PlantFile, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A card that turned read-only: nothing is kept, everything is said."""
+    run("commission", rack.path)
+
+    def refused(path: object) -> NoReturn:
+        raise StoreError(f"{path}: the database cannot be written")
+
+    monkeypatch.setattr("daemon.assessing.second_writer", refused)
+    known = assess_stored(rack, db_of(rack), until_s=None).assessment
+
+    assert known.now_s == at_s(24 * 18)
+    with contextlib.closing(open_reader(db_of(rack))) as connection:
+        assert read_memories(connection) == ()

@@ -1,0 +1,22 @@
+"""A bar on standard error while hours are judged, if a person watches."""
+
+import contextlib
+import sys
+from collections.abc import Callable, Iterator
+
+import click
+
+_STEP_H = 50
+
+
+@contextlib.contextmanager
+def hours_judged() -> Iterator[Callable[[int, int], None]]:
+    """Show a bar; the function that it gives is told how many hours are done, and of how many."""
+    with click.progressbar(length=1, label="Judging hours", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
+
+        def tell(done: int, total: int) -> None:
+            if done % _STEP_H == 0 or done == total:
+                bar.length = total
+                bar.update(done - bar.pos)
+
+        yield tell
