@@ -95,6 +95,9 @@ def both_flows(plant: Plant, constants: Constants, *, speed: float) -> tuple[Net
     with EpanetModel(network) as model:
         theirs = model.flows_m3s(speed=speed)
     assume(theirs[network.one_way].min(initial=0.0) > -ENGINE_LEAK_M3S)
+    # Now and then the engine leaves its pump shut although an outlet lies below what it lifts: nothing runs at all then.
+    lifts_m = network.pump.shut_off_m * speed**2
+    assume(np.abs(theirs).max() > ENGINE_LEAK_M3S or lifts_m <= np.nanmin(network.outlet_m))
     return network, ours, theirs
 
 
