@@ -24,7 +24,7 @@ class Tries:
     def __init__(self) -> None:
         self.count: collections.Counter[str] = collections.Counter()
 
-    def next_s(self, _backoff: Backoff) -> float:
+    def next_s(self) -> float:
         """A short wait in place of the real one."""
         self.count[threading.current_thread().name] += 1
         return 0.01
