@@ -2,26 +2,29 @@
 
 import collections
 import contextlib
-import itertools
 import json
 import logging
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
+from config.errors import StoreError
 from daemon import eventlog
 from daemon.readings import LastReading, Rejected
-from daemon.redating import MINUTE_MS, true_offsets
+from daemon.redating import MINUTE_MS, Stretch, room_ms, true_offsets
 from daemon.store import undated, writer
 from daemon.store.job_runs import JobRun, write_job_runs
-from daemon.store.merging import merge_parts
 from daemon.store.undated import Anchor
+from daemon.store.waiting_rows import WaitingRows
+from daemon.store.write_log import LONG_BYTES, MOST_BYTES, cut_log
 from daemon.store.writer import MinuteRow, Reject
 from daemon.tally import last_readings
-from daemon.timekeeping import Newest
+from daemon.timekeeping import CLEAR_MS, Newest
 
 LINES_A_BATCH = 20
 """Rejected lines of a source kept from one batch; all are counted."""
+HARMLESS = ("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_FULL")
+"""Failures after which the open file is as good as before."""
 DATED = 0
 """In the place of an anchor's number: rows in UTC."""
 
@@ -32,17 +35,34 @@ class BatchStore:
     """Owns the only connection that writes.
 
     What was handed in stays here until a transaction that holds it was committed; a failed write is tried again with
-    the next one, together with what has come since.
+    the next one, together with what has come since. After a failure that lies in the file or its card, the file is
+    opened anew: a card that was read-only or gone comes back as another one.
 
     Attributes:
         movable: there may be rows whose date has become known; `move_known` moves them, best before newer ones are
             committed, as rows that come to lie in one minute are joined exactly only in order of time.
+        held_up: a reader has pinned the log for so long that commits are to be rare.
+
+    Args:
+        connection: of `open_lean_writer`.
+        kept_lines: how many refused lines the quarantine keeps.
+        reopen: opens the file anew; without it a broken connection is used on.
     """
 
-    def __init__(self, connection: sqlite3.Connection, *, kept_lines: int) -> None:
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        *,
+        kept_lines: int,
+        reopen: Callable[[], sqlite3.Connection] | None = None,
+    ) -> None:
         self._connection = connection
+        self._reopen = reopen
+        self._broken = False
+        self._log_is_long = False
+        self.held_up = False
         self._kept_lines = kept_lines
-        self._rows: dict[tuple[int, int, int], tuple[MinuteRow, ...]] = {}
+        self._rows = WaitingRows()
         self._anchors: dict[int, Anchor] = {}
         self._next_anchor = undated.next_anchor(connection)
         self._to_move = False
@@ -56,7 +76,12 @@ class BatchStore:
     @property
     def waiting_rows(self) -> int:
         """Minute rows not yet committed."""
-        return sum(len(parts) for parts in self._rows.values())
+        return len(self._rows)
+
+    @property
+    def dropped_rows(self) -> int:
+        """Rows that were left out because too many waited."""
+        return self._rows.dropped
 
     def new_anchor(self) -> int:
         """A number for a new anchor."""
@@ -74,9 +99,10 @@ class BatchStore:
             rows: in key order.
             anchor: under which they are counted on the monotonic clock; DATED for rows in UTC.
         """
-        for key, group in itertools.groupby(rows, key=lambda row: (anchor, row.minute, row.meter)):
-            fresh = tuple(group)
-            self._rows[key] = merge_parts(self._rows[key], fresh) if key in self._rows else fresh
+        before = self._rows.dropped
+        self._rows.add(rows, anchor=anchor)
+        if self._rows.dropped > before:
+            eventlog.say(log, logging.ERROR, "rows_thinned", dropped=self._rows.dropped, rows_kept=self.waiting_rows)
 
     def keep_rejected(self, rejected: Iterable[Rejected], *, now_ms: int) -> None:
         """Take rejected lines in: all are counted, the first of a batch are kept to be looked at."""
@@ -93,9 +119,12 @@ class BatchStore:
     def commit(self, states: Mapping[str, Mapping[str, Any]], *, now_ms: int) -> bool:
         """Write all that is kept, and the states, in one transaction; False if the database refuses for now."""
         try:
+            self._mend()
             self._write(states, now_ms)
-        except sqlite3.Error as error:
+            self._watch_log()
+        except (sqlite3.Error, StoreError) as error:
             self.failures += 1
+            self._broken = getattr(error, "sqlite_errorname", "") not in HARMLESS
             if not self._failing:
                 self._failing = True
                 eventlog.say(log, logging.ERROR, "write_failed", error=error, rows_kept=self.waiting_rows)
@@ -111,17 +140,20 @@ class BatchStore:
         self._job_runs.clear()
         return True
 
-    def first_undated_ms(self, boot: str) -> int | None:
-        """The earliest reading of a boot that waits for a date, on its monotonic clock; None if there is none."""
-        kept = [
-            row.minute * MINUTE_MS + row.first_ms
-            for (anchor, _minute, _meter), parts in self._rows.items()
-            for row in parts
-            if anchor != DATED
-        ]
+    def least_offset_ms(self, boot: str, *, dated_ms: int, steady_ms: int) -> int:
+        """The least offset of this boot that dates all that waits after what is dated.
+
+        Args:
+            boot: this one.
+            dated_ms: UTC epoch ms of the newest dated reading.
+            steady_ms: now, on the monotonic clock.
+        """
+        kept = [row.minute * MINUTE_MS + row.first_ms for anchor, row in self._rows if anchor != DATED]
+        stretches: list[Stretch] = []
         with contextlib.suppress(sqlite3.Error):  # what cannot be read now is not moved now
-            kept += [each.first_ms for each in undated.undated_stretches(self._connection) if each.boot == boot]
-        return min(kept, default=None)
+            stretches = undated.undated_stretches(self._connection)
+        kept += [stretch.first_ms for stretch in stretches if stretch.boot == boot]
+        return dated_ms + CLEAR_MS + room_ms(stretches, boot=boot) - min([steady_ms, *kept])
 
     def believe(self, *, boot: str, offset_ms: int) -> int | None:
         """Give every row that waits for a date its own, now that the clock of this boot is known.
@@ -164,6 +196,23 @@ class BatchStore:
         with contextlib.suppress(sqlite3.Error):
             self._connection.close()
 
+    def _mend(self) -> None:
+        """Open the file anew if the last write failed by more than a full disk or a busy file."""
+        if not self._broken or self._reopen is None:
+            return
+        self.close()
+        self._connection = self._reopen()
+        self._broken = False
+
+    def _watch_log(self) -> None:
+        """Cut the log where nobody reads; tell of a reader that keeps it from being cut."""
+        size = cut_log(self._connection)
+        self.held_up = size > MOST_BYTES
+        if self._log_is_long != (size > LONG_BYTES):
+            self._log_is_long = size > LONG_BYTES
+            event = "log_pinned_by_a_reader" if self._log_is_long else "log_cut"
+            eventlog.say(log, logging.WARNING, event, mb=f"{size / 1e6:.0f}")
+
     def remembered(self) -> dict[str, LastReading]:
         """The last readings that an earlier run stored."""
         found: dict[str, LastReading] = {}
@@ -190,8 +239,8 @@ class BatchStore:
             for anchor in self._anchors.values():
                 undated.write_anchor(self._connection, anchor)
             by_anchor: dict[int, list[MinuteRow]] = {DATED: []}
-            for (number, _minute, _meter), parts in self._rows.items():
-                by_anchor.setdefault(number, []).extend(parts)
+            for number, row in self._rows:
+                by_anchor.setdefault(number, []).append(row)
             writer.write_minutes(self._connection, by_anchor.pop(DATED))
             for number, rows in by_anchor.items():
                 undated.write_undated(self._connection, number, rows)

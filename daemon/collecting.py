@@ -27,7 +27,7 @@ from daemon.sources.source import Source
 from daemon.store import writer
 from daemon.store.blocks import first_minute
 from daemon.store.job_runs import read_job_histories
-from daemon.store.opening import storage_errors
+from daemon.store.opening import open_lean_writer, storage_errors
 
 FAULT_EXIT_CODE = 70
 
@@ -58,14 +58,20 @@ def collect(plan: CollectPlan, stopping: threading.Event) -> int:
         SourceUnavailable: a run of limited time has read nothing at all.
     """
     inbox = Inbox()
-    _claim(plan.db)
-    connection = writer.open_writer(plan.db)
+    claim = Claim(plan.db)
+    claim.hold()
+    connection = open_lean_writer(plan.db)
+
+    def reopen() -> sqlite3.Connection:
+        claim.hold()
+        return open_lean_writer(plan.db)
+
     with storage_errors(plan.db):
         numbers = writer.meter_ids(connection, plan.bits)
         collector = Collector(
             meters={meter: (numbers[meter], bits) for meter, bits in plan.bits.items()},
             sources=_sources(plan, inbox),
-            store=BatchStore(connection, kept_lines=plan.quarantine_kept_lines),
+            store=BatchStore(connection, kept_lines=plan.quarantine_kept_lines, reopen=reopen),
             inbox=inbox,
             manager=ServiceManager(os.environ, pid=os.getpid()),
             clock_set_file=plan.clock_set_file,
@@ -115,21 +121,34 @@ def _fed(broker: BrokerPlan) -> list[str]:
     return [feed.meter for feed in broker.feeds]
 
 
-def _claim(db: str) -> None:
-    """Hold the database for this collector alone, until the process ends.
+class Claim:
+    """The database, for this collector alone until the process ends.
 
     The descriptor stays open on purpose: closing it would release SQLite's own locks on the file.
-
-    Raises:
-        StoreError: the file cannot be opened, or another collector holds it.
     """
-    try:
-        descriptor = os.open(pathlib.Path(db), os.O_RDONLY | os.O_CLOEXEC)
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        raise StoreError(f"{db}: another `clearbore collect` writes to this database; stop it first") from None
-    except OSError as error:
-        raise StoreError(f"{db}: the database cannot be opened ({error.strerror})") from error
+
+    def __init__(self, db: str) -> None:
+        self._db = db
+        self._held: os.stat_result | None = None
+
+    def hold(self) -> None:
+        """Take hold of the file that has the name now; nothing to do if that is held already.
+
+        Raises:
+            StoreError: the file cannot be opened, or another collector holds it.
+        """
+        try:
+            if self._held is not None and os.path.samestat(self._held, pathlib.Path(self._db).stat()):
+                return
+            descriptor = os.open(pathlib.Path(self._db), os.O_RDONLY | os.O_CLOEXEC)
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._held = os.fstat(descriptor)
+        except BlockingIOError:
+            raise StoreError(
+                f"{self._db}: another `clearbore collect` writes to this database; stop it first"
+            ) from None
+        except OSError as error:
+            raise StoreError(f"{self._db}: the database cannot be opened ({error.strerror})") from error
 
 
 def _log_handler() -> logging.Handler:

@@ -24,6 +24,8 @@ LATE_MS = 3_000
 """A minute is committed this long after its end, so that its last readings are in and settled."""
 RETRY_S = 5.0
 """A failed commit is tried again after this."""
+HELD_UP_S = 3_600.0
+"""While a reader pins the log at its greatest length, commits come this far apart."""
 LAST_TRIES = 6
 PAUSE_S = 1.0
 STOP_S = 8.0
@@ -84,6 +86,7 @@ class Collector:
             "write_failures": 0,
         }
         self._committed_minute = self._clock.closed_minute(LATE_MS)
+        self._committed_at_s = clock.monotonic_s()
         self._retry_at_s = 0.0
         self._told_at_s = 0.0
         self._told: set[tuple[str, str]] = set()
@@ -116,12 +119,14 @@ class Collector:
         self._take(self._inbox.empty(), settle=True)
         minute = self._clock.closed_minute(LATE_MS)
         due = minute != self._committed_minute or self._store.waiting_rows > 0
+        due = due and (not self._store.held_up or clock.monotonic_s() - self._committed_at_s >= HELD_UP_S)
         if self._store.movable:
             self._store.move_known()
         elif due and clock.monotonic_s() >= self._retry_at_s:
             self._clock.keep(before_minute=minute)
             if self._commit():
                 self._committed_minute = minute
+                self._committed_at_s = clock.monotonic_s()
         self.dead_sources = [source.name for source in self._sources if not source.alive]
         self._look_after_jobs()
         self._tell()
@@ -177,7 +182,11 @@ class Collector:
         """Write all that waits; after a failure the next try waits a little."""
         if self._inbox.lost > self._state["lost"]:
             eventlog.say(log, logging.ERROR, "inbox_full", lost=self._inbox.lost - self._state["lost"])
-        self._state |= {"lost": self._inbox.lost, "write_failures": self._store.failures}
+        self._state |= {
+            "lost": self._inbox.lost,
+            "write_failures": self._store.failures,
+            "rows_dropped": self._store.dropped_rows,
+        }
         self._state["clock"] = self._clock.body()
         if self._jobs is not None:
             self._state["jobs"] = self._jobs.body(now_s=clock.now_s(), steady_s=clock.monotonic_s())

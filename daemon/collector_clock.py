@@ -10,7 +10,7 @@ from daemon.minutes import MINUTE_MS, MinuteBook
 from daemon.readings import LastReading
 from daemon.store.undated import Anchor
 from daemon.tally import ClockNote
-from daemon.timekeeping import STEP_MS, Moment, Timekeeper, Turn
+from daemon.timekeeping import CLEAR_MS, STEP_MS, Moment, Timekeeper, Turn
 
 log = logging.getLogger(__name__)
 
@@ -93,7 +93,7 @@ class CollectorClock:
         rows = self._book.take(before_minute=before_minute)
         if rows and not self.known and self._before.shown_ms is not None:
             first_ms = min(row.minute * MINUTE_MS + row.first_ms for row in rows)
-            self._keeper.show_after(self._before.shown_ms + 1 - first_ms)
+            self._keeper.show_after(self._before.shown_ms + CLEAR_MS - first_ms)
         self._store.keep_rows(rows, anchor=self.anchor)
 
     def remembered(self) -> dict[str, LastReading]:
@@ -134,9 +134,12 @@ class CollectorClock:
 
     def _believe(self) -> None:
         """The clock is known: so are the dates of what waits, which all lie after what was dated before."""
-        first_ms = self._store.first_undated_ms(self.boot)
-        if first_ms is not None and self._newest_dated_ms is not None:
-            self._keeper.date_after(self._newest_dated_ms + 1 - first_ms)
+        if self._newest_dated_ms is not None:
+            self._keeper.date_after(
+                self._store.least_offset_ms(
+                    self.boot, dated_ms=self._newest_dated_ms, steady_ms=_moment().steady_ms
+                )
+            )
         newest_ms = self._store.believe(boot=self.boot, offset_ms=self._keeper.offset_ms)
         if newest_ms is not None:
             self._newest_dated_ms = max(self._newest_dated_ms or newest_ms, newest_ms)

@@ -50,9 +50,10 @@ def true_offsets(
 ) -> dict[int, int]:
     """The offset of every stretch, now that the clock of this boot is known.
 
-    Those of this boot get its offset. An earlier boot ended before this one started, and its clock can only be
+    Those of this boot get its offset. An earlier boot ended before the next one started, and its clock can only be
     bounded: its provisional dates stand if they end by then, and are moved back to end just then if they do not, or if
-    its clock was plainly wrong; but not so far back that they fall on rows that were dated before.
+    its clock was plainly wrong; but not so far back that they fall on rows that were dated before (`room_ms` says what
+    room they need).
 
     Args:
         stretches: all without a known date, oldest first.
@@ -65,12 +66,22 @@ def true_offsets(
     """
     offsets = {stretch.anchor: offset_ms for stretch in stretches if stretch.boot == boot}
     before_ms = min([offset_ms, *(stretch.first_ms + offset_ms for stretch in stretches if stretch.boot == boot)])
-    for stretch in reversed([stretch for stretch in stretches if stretch.boot != boot]):
+    earlier = [stretch for stretch in stretches if stretch.boot != boot]
+    for stretch in reversed(earlier):
         latest_ms = before_ms - 1 - stretch.last_ms
         wrong = stretch.first_ms + stretch.offset_ms < EARLIEST_MS
-        placed_ms = latest_ms if wrong else min(stretch.offset_ms, latest_ms)
-        if stretch.anchor in dated_ms:
-            placed_ms = max(placed_ms, min(dated_ms[stretch.anchor] + 1 - stretch.first_ms, stretch.offset_ms))
-        offsets[stretch.anchor] = placed_ms
-        before_ms = stretch.first_ms + placed_ms
+        offsets[stretch.anchor] = latest_ms if wrong else min(stretch.offset_ms, latest_ms)
+        before_ms = stretch.first_ms + offsets[stretch.anchor]
+    after_ms: int | None = None
+    for stretch in earlier:
+        bounds = [at_ms for at_ms in (after_ms, dated_ms.get(stretch.anchor)) if at_ms is not None]
+        least_ms = max(bounds, default=None)
+        if least_ms is not None:
+            offsets[stretch.anchor] = max(offsets[stretch.anchor], least_ms + 1 - stretch.first_ms)
+        after_ms = stretch.last_ms + offsets[stretch.anchor]
     return offsets
+
+
+def room_ms(stretches: Iterable[Stretch], *, boot: str) -> int:
+    """How much time the rows of earlier boots take up, which must find room before those of this one."""
+    return sum(stretch.last_ms + 1 - stretch.first_ms for stretch in stretches if stretch.boot != boot)

@@ -1,7 +1,7 @@
 """What the collector tells of itself and its sources; kept as JSON in the table `source_state` for `clearbore status`.
 
     name            body
-    collector       pid, started_ms, stopped_ms (null while it runs), lost, write_failures, clock: {boot, known, told,
+    collector       pid, started_ms, stopped_ms (null while it runs), lost, write_failures, rows_dropped, clock: {boot, known, told,
                     ahead_ms, stepped_ms, newest_ms, newest_dated_ms}
     serial:NAME     where, up, words, since_ms, good, meters: {METER: {count, uptime_ms, at_ms, boot, steady_ms, dated,
                     edges, restarts, doubled}}

@@ -19,6 +19,8 @@ CALM_MS = 3_600_000
 """Where nobody tells whether the clock is set, one that did not step for so long is taken at its word."""
 PATIENCE_MS = 7 * 86_400_000
 """Where a time server is waited for, the clock is taken at its word after this: nothing better will come."""
+CLEAR_MS = 1_000
+"""Readings that are dated after others keep so far from them: more than a minute's approach (below) can make up."""
 APPROACH = 0.001
 """How fast time goes back to a clock that was put back: a second in a thousand, which no rate shows."""
 
@@ -140,7 +142,7 @@ class Timekeeper:
 
 def _offset_after(at_ms: int | None, moment: Moment) -> int | None:
     """The least offset that dates the present after a reading; None without one."""
-    return None if at_ms is None else at_ms + 1 - moment.steady_ms
+    return None if at_ms is None else at_ms + CLEAR_MS - moment.steady_ms
 
 
 def _plausible(moment: Moment) -> bool:

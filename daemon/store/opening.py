@@ -10,6 +10,8 @@ from daemon.store import schema
 
 BUSY_TIMEOUT_MS = 5000
 JOURNAL_LIMIT_BYTES = 16 * 1024 * 1024
+LEAN_CACHE_KB = 512
+LEAN_CHECKPOINT_PAGES = 100
 
 
 def default_path(plant_path: str | pathlib.Path) -> pathlib.Path:
@@ -33,6 +35,21 @@ def open_writer(path: str | pathlib.Path) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute(f"PRAGMA journal_size_limit = {JOURNAL_LIMIT_BYTES}")
         _check_version(connection, path)
+    return connection
+
+
+def open_lean_writer(path: str | pathlib.Path) -> sqlite3.Connection:
+    """`open_writer` for the always-on process: little memory, and a short log that is used over and over.
+
+    A log that starts again after a hundred pages costs the card least at one small commit a minute.
+
+    Raises:
+        StoreError: as `open_writer`.
+    """
+    connection = open_writer(path)
+    with storage_errors(path):
+        connection.execute(f"PRAGMA cache_size = -{LEAN_CACHE_KB}")
+        connection.execute(f"PRAGMA wal_autocheckpoint = {LEAN_CHECKPOINT_PAGES}")
     return connection
 
 
