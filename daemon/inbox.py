@@ -9,6 +9,8 @@ Item = Arrival | Rejected | StateChange
 
 CAPACITY = 10_000
 """Groups of items; more than a broker's whole backlog in one go."""
+RESERVE = 0.1
+"""Share of the capacity that is left to sources which cannot wait, as a port cannot."""
 
 
 class Inbox:
@@ -21,7 +23,13 @@ class Inbox:
 
     def __init__(self, capacity: int = CAPACITY) -> None:
         self._queue: queue.Queue[Sequence[Item]] = queue.Queue(capacity)
+        self._comfortable = capacity - round(RESERVE * capacity)
         self.lost = 0
+
+    @property
+    def has_room(self) -> bool:
+        """Whether a source that can let its input wait elsewhere may go on; other sources just offer."""
+        return self._queue.qsize() < self._comfortable
 
     def offer(self, items: Sequence[Item]) -> bool:
         """Put items in, in order; False if there was no room."""

@@ -33,8 +33,10 @@ KEEPALIVE_S = 30
 SESSION_S = 7 * 24 * 3600
 """How long the broker keeps our session, and what it may hold for us, while we are away."""
 WAIT_S = 1.0
-GATHER_S = 0.2
-"""After the first byte, time for more messages to come in: one wake-up instead of many."""
+GATHER_S = 0.5
+"""After messages were taken, time for more to come in: two wake-ups a second, however many meters there are."""
+CONNECT_S = 5.0
+"""For the connection itself, and for each step of its TLS greeting."""
 ANSWER_S = 10.0
 """A broker that takes the connection must accept it within this."""
 QUIET_S = 0.005
@@ -42,6 +44,7 @@ A_PORTION = 15
 """A backlog comes in portions of some twenty messages; after this much silence it is over."""
 MOST_AT_ONCE = 2_000
 GOODBYE_S = 2.0
+GOODBYE_WAIT_S = 0.1
 CLOSED_AT_ONCE = "the connection was closed at once: is this an MQTT broker, and does this port want TLS?"
 NO_ANSWER = "no answer from a broker: is the port right, and does it want TLS?"
 REFUSED = 128
@@ -96,17 +99,25 @@ class MqttSource(Source):
 
     def _serve(self, client: mqtt.Client, wait_s: float) -> bool:
         """Wait for the socket once and handle all that it brings; False if the connection is gone."""
-        if _readable(client, wait_s):
-            self._stopping.wait(min(GATHER_S, wait_s))
-            for number in range(MOST_AT_ONCE):
-                if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                    return False
-                if not _readable(client, QUIET_S if number > A_PORTION else 0.0):
-                    break
+        # with a full inbox the messages wait at the broker, which keeps them, as they are not acknowledged yet
+        if self._inbox.has_room and _readable(client, wait_s) and not self._read_all(client):
+            return False
         while client.want_write():
             if client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS or not _writable(client):
                 return False
-        return client.loop_misc() == MQTTErrorCode.MQTT_ERR_SUCCESS
+        if client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            return False
+        self._stopping.wait(min(GATHER_S, wait_s))
+        return True
+
+    def _read_all(self, client: mqtt.Client) -> bool:
+        """Handle what has come in; False if the connection is gone."""
+        for number in range(MOST_AT_ONCE):
+            if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                return False
+            if not self._inbox.has_room or not _readable(client, QUIET_S if number > A_PORTION else 0.0):
+                break
+        return True
 
     def _say_goodbye(self, client: mqtt.Client) -> None:
         """Take in what is under way, then say offline: a clean end suppresses the will."""
@@ -114,8 +125,9 @@ class MqttSource(Source):
             return
         farewell = client.publish(self._status_topic, b"offline", qos=1, retain=True)
         until_s = clock.monotonic_s() + GOODBYE_S
-        while not farewell.is_published() and clock.monotonic_s() < until_s:
-            if not self._serve(client, 0.1):
+        # asked for a message that was never on its way, is_published raises
+        while farewell.rc == MQTTErrorCode.MQTT_ERR_SUCCESS and not farewell.is_published():
+            if clock.monotonic_s() > until_s or not self._serve(client, GOODBYE_WAIT_S):
                 return
         client.disconnect()
         while client.want_write() and client.loop_write() == MQTTErrorCode.MQTT_ERR_SUCCESS:
@@ -125,6 +137,7 @@ class MqttSource(Source):
         """A client with our session's name, will, secrets and callbacks."""
         plan = self._plan
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=plan.client_id, protocol=mqtt.MQTTv5)
+        client.connect_timeout = CONNECT_S
         client.will_set(self._status_topic, b"offline", qos=1, retain=True)
         if plan.user is not None:
             client.username_pw_set(plan.user, _password(plan))

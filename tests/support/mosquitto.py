@@ -59,6 +59,13 @@ class Mosquitto:
             self._process.wait(10)
             self._process = None
 
+    def kill(self) -> None:
+        """End at once, as in a power cut: what is not saved yet is gone."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait(10)
+            self._process = None
+
     def freeze(self) -> None:
         """Stop answering without closing anything, as a machine that hangs."""
         if self._process is not None:

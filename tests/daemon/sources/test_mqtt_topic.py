@@ -1,9 +1,16 @@
 """An MQTT topic through a real broker: bad messages, absence, restart, refusal, the will."""
 
 import contextlib
+import itertools
 import json
+import pathlib
+import random
+import signal
 import socket
+import subprocess
+import sys
 import threading
+import time
 from collections.abc import Iterator
 
 import paho.mqtt.client as mqtt
@@ -14,7 +21,8 @@ from daemon.inbox import Inbox
 from daemon.plan import BrokerPlan, FeedPlan
 from daemon.readings import Reading
 from daemon.sources.mqtt_topic import MqttSource
-from tests.support.mosquitto import Mosquitto, free_port
+from tests.support.mosquitto import PROGRAM, Mosquitto, free_port
+from tests.support.scripted_broker import Script, disconnect, publish, scripted_broker
 from tests.support.waiting import wait_until
 
 FEEDS = (
@@ -39,8 +47,8 @@ def broker_plan(port: int, **changes: object) -> BrokerPlan:
 class Listener:
     """A running source with all that it has brought so far."""
 
-    def __init__(self, plan: BrokerPlan) -> None:
-        self._inbox = Inbox()
+    def __init__(self, plan: BrokerPlan, inbox: Inbox | None = None) -> None:
+        self._inbox = inbox or Inbox()
         self.source = MqttSource(plan, self._inbox)
         self.readings: list[Reading] = []
         self.rejected: list[tuple[str, str]] = []
@@ -64,10 +72,19 @@ class Listener:
         return bool(self.states) and words in self.states[-1][1]
 
 
+@pytest.fixture(autouse=True)
+def _short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Waits short enough for a test."""
+    monkeypatch.setattr("daemon.sources.mqtt_topic.WAIT_S", 0.1)
+    monkeypatch.setattr("daemon.sources.mqtt_topic.GATHER_S", 0.02)
+    monkeypatch.setattr("daemon.sources.backoff.FIRST_S", 0.05)
+    monkeypatch.setattr("daemon.sources.backoff.LONGEST_S", 0.2)
+
+
 @contextlib.contextmanager
-def listening(plan: BrokerPlan) -> Iterator[Listener]:
+def listening(plan: BrokerPlan, inbox: Inbox | None = None) -> Iterator[Listener]:
     """Start a source, and stop it at the end."""
-    listener = Listener(plan)
+    listener = Listener(plan, inbox)
     listener.source.start()
     try:
         yield listener
@@ -197,6 +214,107 @@ def test_broker_that_hangs(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -
     assert [words for _, words in listener.states][:2] == ["connected", "connection lost"]
 
 
+def test_broker_is_killed(tmp_path: pathlib.Path) -> None:
+    """A broker that dies at once and comes back is taken up again; messages that it had saved for us still come."""
+    if PROGRAM is None:
+        pytest.skip("mosquitto is not installed (apt-get install mosquitto)")
+    with Mosquitto(tmp_path, {"autosave_interval": "1"}) as broker:
+        plan = broker_plan(broker.port)
+        with listening(plan) as listener:
+            wait_until(lambda: listener.says("connected"))
+            broker.kill()
+            wait_until(lambda: listener.says("refused"))
+            broker.start()
+            wait_until(lambda: listener.says("connected"))
+        with talking(broker.port) as device:
+            tell(device, "rack/1", pulses(8))
+        time.sleep(1.2)  # a broker saves now and then, this one each second
+        broker.kill()
+        broker.start()
+        with listening(plan) as again:
+            wait_until(lambda: again.counts() == [8])
+
+    assert [words.split(":")[0] for _, words in listener.states] == [
+        "connected",
+        "connection lost",
+        "connection refused",
+        "connected",
+    ]
+
+
+def test_several_brokers_at_once(tmp_path: pathlib.Path) -> None:
+    """Each broker has a thread and a session of its own: one that is gone does not hold up the other."""
+    if PROGRAM is None:
+        pytest.skip("mosquitto is not installed (apt-get install mosquitto)")
+    folders = [tmp_path / "one", tmp_path / "other"]
+    for folder in folders:
+        folder.mkdir()
+    with (
+        Mosquitto(folders[0]) as one,
+        Mosquitto(folders[1]) as other,
+        listening(broker_plan(one.port, name="one")) as first,
+        listening(broker_plan(other.port)) as second,
+    ):
+        wait_until(lambda: first.says("connected") and second.says("connected"))
+        one.freeze()
+        with talking(other.port) as device:
+            tell(device, "rack/1", pulses(6))
+        wait_until(lambda: second.counts() == [6])
+        one.stop()
+        wait_until(lambda: first.says("refused"))
+        assert second.says("connected")
+
+
+def test_broker_keeps_only_the_oldest(tmp_path: pathlib.Path) -> None:
+    """A broker drops the newest messages for an absent client; with cumulative counts the next one makes up for them."""
+    if PROGRAM is None:
+        pytest.skip("mosquitto is not installed (apt-get install mosquitto)")
+    with Mosquitto(tmp_path, {"max_queued_messages": "100"}) as broker:
+        plan = broker_plan(broker.port)
+        with listening(plan) as listener:
+            wait_until(lambda: listener.says("connected"))
+        with talking(broker.port) as device:
+            for count in range(1, 301):
+                tell(device, "rack/1", pulses(count))
+            with listening(plan) as again:
+                wait_until(lambda: again.counts()[-1:] != [] and again.counts()[-1] >= 100)
+                tell(device, "rack/1", pulses(301))
+                wait_until(lambda: again.counts()[-1] == 301)
+
+    kept = again.counts()
+    assert kept[:100] == list(range(1, 101))
+    assert len(kept) < 200
+    assert sum(after - before for before, after in itertools.pairwise(kept)) == 300
+
+
+def test_without_a_kept_session_messages_are_lost(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
+    """MQTT 5 forgets a session at disconnect unless told otherwise: the trap that the session's expiry is there for."""
+    monkeypatch.setattr("daemon.sources.mqtt_topic.SESSION_S", 0)
+    plan = broker_plan(broker.port)
+    with listening(plan) as listener:
+        wait_until(lambda: listener.says("connected"))
+    with talking(broker.port) as device:
+        tell(device, "rack/1", pulses(1))
+        with listening(plan) as again:
+            wait_until(lambda: again.says("connected"))
+            tell(device, "rack/1", pulses(2))
+            wait_until(lambda: 2 in again.counts())
+
+    assert again.counts() == [2]
+
+
+def test_retained_messages_do_not_come_at_each_start(broker: Mosquitto) -> None:
+    """However often the collector starts, a retained message of a topic that it knows becomes no reading."""
+    with talking(broker.port) as device:
+        tell(device, "rack/1", pulses(3), retain=True)
+        for start in range(5):
+            with listening(broker_plan(broker.port)) as listener:
+                wait_until(lambda: listener.says("connected"))
+                tell(device, "rack/2", b"%d" % start)
+                wait_until(lambda: bool(listener.counts("M2")))
+            assert listener.counts("M1") == []
+
+
 def test_retained_messages_are_no_fresh_readings(broker: Mosquitto) -> None:
     """A retained message is of unknown age and does not become a reading."""
     with talking(broker.port) as device:
@@ -216,6 +334,132 @@ def test_online_and_offline_are_told(broker: Mosquitto) -> None:
         wait_until(lambda: retained(broker.port, STATUS) == b"online")
 
     assert retained(broker.port, STATUS) == b"offline"
+
+
+HOLDER = """
+import sys, time
+from daemon.inbox import Inbox
+from daemon.plan import BrokerPlan, FeedPlan
+from daemon.sources.mqtt_topic import MqttSource
+feed = FeedPlan(topic="rack/1", meter="M1", bits=32)
+MqttSource(BrokerPlan(name="shed", host="127.0.0.1", port=int(sys.argv[1]), client_id="clearbore-test", feeds=(feed,)),
+    Inbox()).start()
+time.sleep(60)
+"""
+
+
+def test_offline_is_told_for_us_after_a_crash(broker: Mosquitto) -> None:
+    """A collector that is killed cannot say offline: the broker does, by the will."""
+    with subprocess.Popen([sys.executable, "-c", HOLDER, str(broker.port)]) as process:
+        wait_until(lambda: retained(broker.port, STATUS) == b"online")
+        process.send_signal(signal.SIGKILL)
+        process.wait(10)
+    wait_until(lambda: retained(broker.port, STATUS) == b"offline")
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (0x84, "does not speak MQTT 5"),
+        (0x85, "refuses this client's name"),
+        (0x86, "user name or password refused by the broker"),
+        (0x87, "not authorised by the broker: check user name and password"),
+        (0x88, "server unavailable"),
+        (0x8A, "banned"),
+    ],
+)
+def test_a_refusal_is_said_in_words_and_once(code: int, words: str) -> None:
+    """Each reason of CONNACK (MQTT 5.0, table 3-1) has its words, told once and not at each try."""
+    with scripted_broker(lambda _: Script(connect=code)) as (port, seen), listening(broker_plan(port)) as listener:
+        wait_until(lambda: seen.connections >= 5)
+
+    listener.gather()
+    assert [up for up, _ in listener.states] == [False]
+    assert words in listener.states[0][1]
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (0x8E, "took over the session: stop one of them"),
+        (0x8B, "the broker is shutting down"),
+        (0x97, "quota exceeded"),
+    ],
+)
+def test_a_farewell_of_the_broker_is_said_in_words(code: int, words: str) -> None:
+    """A reason that the broker gives at the end (MQTT 5.0, table 3-13) is the reason that is told."""
+    script = Script(after=disconnect(code), close=True)
+    with scripted_broker(lambda _: script) as (port, _), listening(broker_plan(port)) as listener:
+        wait_until(lambda: any(words in said for _, said in listener.states) or listener.says(words))
+
+
+def test_a_refused_topic_is_named() -> None:
+    """A broker that takes the connection but will not send the topics is up, and says what it refuses."""
+    with scripted_broker(lambda _: Script(subscribe=0x87)) as (port, _), listening(broker_plan(port)) as listener:
+        wait_until(lambda: listener.says("refuses to send rack/1, rack/2"))
+
+    assert listener.states[-1][0]
+
+
+def test_a_doubled_message_is_marked() -> None:
+    """What the broker marks as sent before (MQTT 5.0, 3.3.1.1) carries the mark on, and each is acknowledged."""
+    sent = publish(b"rack/1", pulses(5), number=7) + publish(b"rack/1", pulses(5), number=7, repeated=True)
+    with scripted_broker(lambda _: Script(after=sent)) as (port, seen), listening(broker_plan(port)) as listener:
+        wait_until(lambda: len(listener.counts()) == 2 and len(seen.acknowledged) == 2)
+
+    assert [item.again for item in listener.readings] == [False, True]
+    assert seen.acknowledged == [7, 7]
+
+
+def test_a_topic_that_is_no_text() -> None:
+    """A topic that is not UTF-8, which a broker must not send, costs itself and not the source."""
+    sent = publish(b"rack/\xff", b"5", number=1) + publish(b"rack/1", pulses(6), number=2)
+    with scripted_broker(lambda _: Script(after=sent)) as (port, seen), listening(broker_plan(port)) as listener:
+        wait_until(lambda: listener.counts() == [6] and seen.acknowledged == [1, 2])
+
+
+def test_packets_that_are_no_mqtt() -> None:
+    """Whatever bytes a broker sends, the source goes on and reads the next good message (packets broken from a seed)."""
+    dice = random.Random(20261124)  # noqa: S311 - for damage, not for secrets
+
+    def script_of(number: int) -> Script:
+        if number >= 60:
+            return Script(after=publish(b"rack/1", pulses(1234)))
+        broken = bytearray(publish(b"rack/1", pulses(5)) + disconnect(0x8B) + b"\xd0\x00\x40\x02\x00\x01")
+        for _ in range(3):
+            broken[dice.randrange(len(broken))] = dice.randrange(256)
+        return Script(after=bytes(broken), close=True)
+
+    with scripted_broker(script_of) as (port, _), listening(broker_plan(port)) as listener:
+        wait_until(lambda: 1234 in listener.counts(), timeout_s=30)
+        assert listener.source.alive
+
+
+def test_a_full_inbox_leaves_the_messages_at_the_broker(broker: Mosquitto) -> None:
+    """While the writer does not keep up, nothing is turned away: the broker keeps what does not fit, and sends it later."""
+    inbox = Inbox(50)
+    with listening(broker_plan(broker.port), inbox) as listener:
+        wait_until(lambda: listener.says("connected"))
+        with talking(broker.port) as device:
+            for count in range(1, 301):
+                tell(device, "rack/1", pulses(count))
+        wait_until(lambda: not inbox.has_room)
+        wait_until(lambda: len(listener.counts()) == 300)
+
+    assert listener.counts() == list(range(1, 301))
+    assert inbox.lost == 0
+
+
+# the client library leaves the socket of a failed handshake to the garbage collector
+@pytest.mark.filterwarnings("ignore:Exception ignored in. <ssl.SSLSocket:pytest.PytestUnraisableExceptionWarning")
+def test_a_broker_that_accepts_and_says_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A port that takes the connection and never answers the TLS greeting is told, and does not hold up a stop."""
+    monkeypatch.setattr("daemon.sources.mqtt_topic.CONNECT_S", 0.3)
+    with (
+        socket.create_server(("127.0.0.1", 0)) as server,
+        listening(broker_plan(server.getsockname()[1], tls=True)) as listener,
+    ):
+        wait_until(lambda: listener.says("no answer: is the host switched on"))
 
 
 def test_nobody_at_the_port() -> None:
