@@ -145,7 +145,16 @@ def _throttled(rig: Rig, branch_m3s: Floats, wanted_m3s: Floats, speed: Floats) 
 
 
 def feasible(rig: Rig, balanced: Balance, needed_m3s: Floats) -> Bools:
-    """[B] whether every throttle has head to spare and every other branch gets its [B, F] or [F] needed flow, m3/s."""
+    """[B] whether every throttle has head to spare and every other branch gets its [B, F] or [F] needed flow, m3/s.
+
+    Args:
+        rig: the network with its throttles open.
+        balanced: B cases.
+        needed_m3s: [B, F] or [F] flow that the branches without a throttle need, m3/s.
+
+    Returns:
+        [B].
+    """
     spare = (balanced.slack_m >= -SLACK_TOLERANCE_M).all(axis=1)
     enough = (balanced.flow_m3s[:, rig.left] >= needed_m3s * (1.0 - _SETTLED)).all(axis=1)
     return np.asarray(spare & enough)
@@ -155,6 +164,14 @@ def first_true(test: Callable[[Floats], Bools], low: float, high: float) -> floa
     """The least value from low to high that passes a test which, once passed, stays passed; None if high fails.
 
     Each round asks for 33 values at once and narrows the range 32 times; five rounds leave 3e-8 of it.
+
+    Args:
+        test: of [33] values, which of them pass.
+        low: least value.
+        high: greatest value.
+
+    Returns:
+        The value, or None.
     """
     found = None
     for _ in range(_REFINEMENTS):

@@ -86,7 +86,15 @@ def _gain(network: Network, place: int, conditions: Conditions, *, run: int, flo
 
 
 def halved(network: Network, place: int) -> Network:
-    """The network with the element at a place of its list costing half."""
+    """The network with the element at a place of its list costing half.
+
+    Args:
+        network: the network.
+        place: index into its elements.
+
+    Returns:
+        A network of the same runs and nodes.
+    """
     element = network.elements[place]
     run, loss = element.run, element.loss
     if element.friction is not None:

@@ -45,7 +45,14 @@ TABLES = (
 
 
 def elbow_factors(kind: FittingKind) -> Floats:
-    """[S] K of a kind of elbow by each table, as a factor on Crane's; ones for what is no elbow."""
+    """[S] K of a kind of elbow by each table, as a factor on Crane's; ones for what is no elbow.
+
+    Args:
+        kind: of fitting.
+
+    Returns:
+        [S] factors, in the order of `TABLES`.
+    """
     values = np.array([_k(table, kind) for table in TABLES])
     return np.asarray(values / values[0])
 

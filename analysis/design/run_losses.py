@@ -29,7 +29,15 @@ def run_flows_m3s(network: Network, branch_flow_m3s: Floats) -> Floats:
 
 
 def pump_flow_m3s(network: Network, flow_m3s: Floats) -> Floats:
-    """[B] what the pump passes: the flow, m3/s, of all [B, R] runs that start at it."""
+    """[B] what the pump passes: the flow, m3/s, of all [B, R] runs that start at it.
+
+    Args:
+        network: the network.
+        flow_m3s: [B, R] flow of every run, m3/s.
+
+    Returns:
+        [B] flow, m3/s.
+    """
     total: Floats = flow_m3s[:, network.parent < 0].sum(axis=1)
     return total
 

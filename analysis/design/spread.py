@@ -45,7 +45,15 @@ class Draws:
 
 
 def draw(count: int, runs: int) -> Draws:
-    """Draw at random with a fixed seed: the same plants every time."""
+    """Draw at random with a fixed seed: the same plants every time.
+
+    Args:
+        count: D, how many.
+        runs: R, of the plant.
+
+    Returns:
+        The draws; factors without a unit.
+    """
     random = np.random.default_rng(_SEED)
     return Draws(
         table=random.integers(0, len(TABLES), count),
@@ -57,7 +65,15 @@ def draw(count: int, runs: int) -> Draws:
 
 
 def drawn(network: Network, draws: Draws) -> Conditions:
-    """The draws as D cases of a network."""
+    """The draws as D cases of a network.
+
+    Args:
+        network: of R runs, as many as the draws have.
+        draws: D of them.
+
+    Returns:
+        Conditions of D cases.
+    """
     added = np.zeros((draws.head.size, len(network.runs)))
     for element in network.elements:
         if element.friction is None and not element.media:
@@ -71,7 +87,14 @@ def drawn(network: Network, draws: Draws) -> Conditions:
 
 
 def by_table(network: Network) -> Conditions:
-    """The network as each of the S tables of elbows has it, one case a table."""
+    """The network as each of the S tables of elbows has it, one case a table.
+
+    Args:
+        network: of R runs.
+
+    Returns:
+        Conditions of S cases, further losses [S, R] in s2/m5.
+    """
     added = np.zeros((len(TABLES), len(network.runs)))
     for element in network.elements:
         kind = elbow_kind(element)
@@ -81,7 +104,11 @@ def by_table(network: Network) -> Conditions:
 
 
 def elbow_kind(element: ElementLoss) -> FittingKind | None:
-    """Which elbow an element is; None for anything else."""
+    """Which elbow an element is; None for anything else.
+
+    Args:
+        element: of a network.
+    """
     return ELBOWS.get(_sort(element))
 
 

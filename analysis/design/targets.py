@@ -44,12 +44,27 @@ class Targets:
         return (*map(int, self.rig.trimmed), *map(int, left))
 
     def wanted_m3s(self, share: Floats) -> Floats:
-        """[B, T] flows at [B] shares: what is needed scaled up to 1, from there on toward what is aimed at, at 2."""
+        """[B, T] flows at [B] shares: what is needed scaled up to 1, from there on toward what is aimed at, at 2.
+
+        Args:
+            share: [B] 0..2.
+
+        Returns:
+            [B, T] flows, m3/s.
+        """
         first, second = np.minimum(share, AT_NEED)[:, None], np.maximum(share - AT_NEED, 0.0)[:, None]
         return np.asarray(first * self.need_m3s + second * (self.aim_m3s - self.need_m3s))
 
     def can_be_had(self, share: float | Floats, speed: float | Floats) -> Bools:
-        """[B] whether shares can be had at speeds, either of them [B]."""
+        """[B] whether shares can be had at speeds, either of them [B].
+
+        Args:
+            share: 0..2, a scalar or [B].
+            speed: fraction of full speed, a scalar or [B].
+
+        Returns:
+            [B].
+        """
         shares, speeds = np.broadcast_arrays(np.asarray(share, np.float64), np.asarray(speed, np.float64))
         needed = np.minimum(shares, AT_NEED)[:, None] * self.left_need_m3s
         return feasible(self.rig, balance(self.rig, self.wanted_m3s(shares), speeds), needed)
@@ -96,6 +111,13 @@ def need_and_aim(run: Run, *, margin: float) -> tuple[float, float]:
 
     It needs its low target and the margin, but never more than its high target; it is balanced to the middle of its target, or to what it needs if that is
     more or there is no high target. With a high target alone, both are half of that.
+
+    Args:
+        run: a branch.
+        margin: share above the low target.
+
+    Returns:
+        Both flows, m3/s.
     """
     low = run.target.low_m3s if run.target is not None else None
     high = run.target.high_m3s if run.target is not None else None

@@ -31,13 +31,26 @@ class Throttle:
     open_s2_m5: float
 
     def k(self, closed_deg: float) -> float:
-        """K at so many degrees from open."""
+        """K at so many degrees from open.
+
+        Args:
+            closed_deg: degrees from open, 0..90.
+
+        Returns:
+            K on the valve's own bore; infinite at 90.
+        """
         return valve_k(self.kind, closed_deg=closed_deg, bore_m=self.bore_m, nominal_in=self.nominal_in)
 
     def turn_deg(self, added_s2_m5: float) -> float:
         """Turn from fully open, degrees, at which it costs this much more than open, h = c Q |Q|; by bisection.
 
         Where it would have to be all but shut, the turn is `MOST_DEG` and costs less.
+
+        Args:
+            added_s2_m5: loss beyond the open valve's, s2/m5.
+
+        Returns:
+            Degrees from open, 0..89.
         """
         if added_s2_m5 <= _AS_OPEN * self.open_s2_m5:
             return 0.0
@@ -50,13 +63,25 @@ class Throttle:
 
 
 def throttle_place(run: Run) -> int | None:
-    """Place of the valve that is most closed as built, the last of several alike; None for a run without a valve."""
+    """Place of the valve that is most closed as built, the last of several alike; None for a run without a valve.
+
+    Args:
+        run: a branch.
+
+    Returns:
+        Index into its path, or None.
+    """
     valves = [(element.closed_deg, place) for place, element in enumerate(run.path) if isinstance(element, Valve)]
     return max(valves)[1] if valves else None
 
 
 def opened(plant: Plant, runs: frozenset[str]) -> Plant:
-    """The plant with all hand valves of these runs fully open."""
+    """The plant with all hand valves of these runs fully open.
+
+    Args:
+        plant: as built.
+        runs: names of the runs.
+    """
     return replace(plant, runs=tuple(_opened(run) if run.name in runs else run for run in plant.runs))
 
 
@@ -77,7 +102,12 @@ def throttles_of(plant: Plant, network: Network, runs: frozenset[str]) -> tuple[
 
 
 def turned(plant: Plant, closed_deg: Mapping[Throttle, float]) -> Plant:
-    """The plant with throttles turned to so many degrees from open."""
+    """The plant with throttles turned to so many degrees from open.
+
+    Args:
+        plant: as built.
+        closed_deg: degrees from open by throttle, 0..89.
+    """
     runs = list(plant.runs)
     for throttle, angle_deg in closed_deg.items():
         run = runs[throttle.run]

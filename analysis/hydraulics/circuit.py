@@ -92,7 +92,14 @@ class Network:
     tee_elements: tuple[int, ...] = ()
 
     def run_index(self, name: str) -> int:
-        """Index of the run of this name; ValueError without one."""
+        """Index of the run of this name; ValueError without one.
+
+        Args:
+            name: of a run.
+
+        Returns:
+            0..R-1.
+        """
         return self.runs.index(name)
 
 

@@ -49,7 +49,15 @@ class Conditions:
     pump_stopped: bool | Bools = False
 
     def take(self, cases: slice | Ints, runs: Ints) -> "Conditions":
-        """The same for some of the cases, its runs in the order of [R] indices."""
+        """The same for some of the cases, its runs in the order of [R] indices.
+
+        Args:
+            cases: which of the B cases.
+            runs: [R] indices, the order wanted.
+
+        Returns:
+            Conditions of b cases.
+        """
         return Conditions(
             speed=None if self.speed is None else _some_cases(self.speed, cases),
             head_factor=_some_cases(self.head_factor, cases),
@@ -98,7 +106,14 @@ class CaseArrays:
     pump_closed: Bools
 
     def take(self, cases: Ints) -> "CaseArrays":
-        """The same for some of the cases, by [b] indices."""
+        """The same for some of the cases, by [b] indices.
+
+        Args:
+            cases: [b] indices.
+
+        Returns:
+            Arrays of b cases.
+        """
         return CaseArrays(
             cases=cases.size,
             friction_s2_m5=_columns(self.friction_s2_m5, cases),
@@ -118,6 +133,13 @@ class CaseArrays:
 
 def count_cases(network: Network, conditions: Conditions) -> int:
     """How many cases the conditions are.
+
+    Args:
+        network: of R runs.
+        conditions: of it.
+
+    Returns:
+        B, 1 where all values are the same in all cases.
 
     Raises:
         ValueError: shapes that do not fit the network or one another.
@@ -148,6 +170,11 @@ def count_cases(network: Network, conditions: Conditions) -> int:
 
 def case_arrays(network: Network, conditions: Conditions, *, cases: int) -> CaseArrays:
     """The network's coefficients under conditions of so many cases (or of one, for all of them).
+
+    Args:
+        network: of R runs and S stretches of pipe.
+        conditions: of it.
+        cases: B.
 
     Raises:
         ValueError: shapes that do not fit the network.

@@ -29,8 +29,8 @@ class CoupledStep(TreeStep):
         """Work out the corrections, as `TreeStep.solve` does.
 
         Args:
-            pump_surplus_m: [B] head that the pump adds beyond what it has to lift.
-            pump_fall_s_m2: [B] how fast the pump's head falls with flow, > 0.
+            pump_surplus_m: [B] head, m, that the pump adds beyond what it has to lift.
+            pump_fall_s_m2: [B] how fast the pump's head falls with flow, s/m2, > 0.
         """
         self._fold()
         constant, gain = self._total[:, 0]

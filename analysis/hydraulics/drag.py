@@ -50,7 +50,12 @@ class Drag:
         self.per_flow, self.half_slope = self._spare, self._reach
 
     def set_pipes(self, friction_s2_m5: Floats, reynolds_s_m3: Floats) -> None:
-        """Take up the coefficients of the cases: [S, 1 or B] h = friction f Q |Q| and Re = reynolds |Q|."""
+        """Take up the coefficients of the cases: [S, 1 or B] h = friction f Q |Q| and Re = reynolds |Q|.
+
+        Args:
+            friction_s2_m5: [S, 1 or B] coefficient, s2/m5.
+            reynolds_s_m3: [S, 1 or B] Reynolds number over flow, s/m3.
+        """
         self._friction_s2_m5, self._reynolds_s_m3 = friction_s2_m5, reynolds_s_m3
         self._turbulent_s2_m5 = friction_s2_m5 / LOG_SCALE**2
         self._least_m3s = TURBULENT_ABOVE_RE / reynolds_s_m3
@@ -58,12 +63,20 @@ class Drag:
         self._slow = None
 
     def begin(self, size_m3s: Floats) -> None:
-        """Start the roots from an explicit formula at the [R, B] sizes of flow."""
+        """Start the roots from an explicit formula at the [R, B] sizes of flow.
+
+        Args:
+            size_m3s: [R, B] sizes of flow, m3/s.
+        """
         along = np.maximum(self._along(size_m3s), self._least_m3s)
         self.root[:] = colebrook_start(self._reach_m3s / along, self._curve.scaled_roughness)
 
     def follow(self, size_m3s: Floats) -> None:
-        """Bring `per_flow` and `half_slope` to the [R, B] sizes of flow, m3/s."""
+        """Bring `per_flow` and `half_slope` to the [R, B] sizes of flow, m3/s.
+
+        Args:
+            size_m3s: [R, B] sizes of flow, m3/s, >= 0.
+        """
         along = self._along(size_m3s)
         if self._law is FrictionLaw.COLEBROOK:
             per_flow, half_slope = self._carried(along)

@@ -141,7 +141,18 @@ def run_elements(
 
 
 def quadratic_s2_m5(k: float, bore_m: float, constants: Constants) -> float:
-    """Coefficient of h = c Q |Q| of a minor loss K on a bore: 8 K / (pi^2 g D^4)."""
+    """Coefficient of h = c Q |Q| of a minor loss K on a bore: 8 K / (pi^2 g D^4).
+
+    Args:
+        k: loss coefficient.
+        bore_m: bore whose velocity head it counts on, m.
+        constants: gravity and the scale of minor losses.
+
+    Returns:
+        c, s2/m5.
+
+    Source: definition of K, h = K V^2 / 2g.
+    """
     return constants.minor_loss_scale * 8.0 * k / (math.pi**2 * constants.gravity_m_s2 * bore_m**4)
 
 

@@ -62,13 +62,25 @@ class FrictionCurve:
 
     @classmethod
     def of(cls, relative_roughness: Floats, *, law: FrictionLaw) -> "FrictionCurve":
-        """The curve of pipes with this [...] roughness over bore."""
+        """The curve of pipes with this [...] roughness over bore.
+
+        Args:
+            relative_roughness: [...] roughness over bore.
+            law: the turbulent formula.
+        """
         scaled = relative_roughness / 3.7
         at_end, slope_at_end = _turbulent(np.full_like(scaled, TURBULENT_ABOVE_RE), scaled, law)
         return cls(law=law, scaled_roughness=scaled, cubic=_transition_cubic(at_end, slope_at_end))
 
     def at(self, reynolds: Floats) -> tuple[Floats, Floats]:
-        """Friction factor and d ln f / d ln Re of Reynolds numbers in the shape that the pipes broadcast to."""
+        """Friction factor and d ln f / d ln Re of Reynolds numbers in the shape that the pipes broadcast to.
+
+        Args:
+            reynolds: [...] > 0.
+
+        Returns:
+            Both in that shape, without a unit.
+        """
         factor, slope = _turbulent(np.maximum(reynolds, TURBULENT_ABOVE_RE), self.scaled_roughness, self.law)
         if reynolds.size and reynolds.min() < TURBULENT_ABOVE_RE:
             factor, slope = self._below_turbulent(reynolds, factor, slope)

@@ -20,9 +20,9 @@ def lift_flows_m3s(
 
     Args:
         bed: its bore, grain and porosity.
-        grain_kg_m3: density of the wet grains.
-        water_kg_m3: density of the water, less than that of the grains.
-        viscosity_m2s: kinematic viscosity of the water.
+        grain_kg_m3: density of the wet grains, kg/m3.
+        water_kg_m3: density of the water, kg/m3, less than that of the grains.
+        viscosity_m2s: kinematic viscosity of the water, m2/s.
 
     Returns:
         The lower and the higher one. Nothing is raised for densities that make sense.
@@ -44,8 +44,8 @@ def lifted_head_m(bed: MediaBed, *, grain_kg_m3: float, water_kg_m3: float) -> f
 
     Args:
         bed: its depth and porosity at rest.
-        grain_kg_m3: density of the wet grains.
-        water_kg_m3: density of the water.
+        grain_kg_m3: density of the wet grains, kg/m3.
+        water_kg_m3: density of the water, kg/m3.
 
     Source: balance of forces, in every text on fluidised beds. Nothing is raised.
     """
@@ -56,9 +56,9 @@ def grain_reynolds(grain_m: float, velocity_m_s: float, viscosity_m2s: float, *,
     """Reynolds number of a grain: shape d v / nu, with its shape factor (1 for a sphere).
 
     Args:
-        grain_m: diameter.
-        velocity_m_s: against the water.
-        viscosity_m2s: kinematic viscosity of the water.
+        grain_m: diameter, m.
+        velocity_m_s: against the water, m/s.
+        viscosity_m2s: kinematic viscosity of the water, m2/s.
         shape: shape factor, 0..1.
 
     Source: Davis, Water and Wastewater Engineering (2010), chapter 11. Nothing is raised.
@@ -85,10 +85,10 @@ def sinking_velocity_m_s(
     """Velocity, m/s, at which a lone grain sinks; water that rises faster carries it away.
 
     Args:
-        grain_m: diameter.
-        grain_kg_m3: density of the wet grain.
-        water_kg_m3: density of the water, less than that of the grain.
-        viscosity_m2s: kinematic viscosity of the water.
+        grain_m: diameter, m.
+        grain_kg_m3: density of the wet grain, kg/m3.
+        water_kg_m3: density of the water, kg/m3, less than that of the grain.
+        viscosity_m2s: kinematic viscosity of the water, m2/s.
         shape: shape factor, 0..1.
 
     Source: Newton's law of settling, v^2 = 4 g d (rho_g / rho - 1) / (3 C_D), with the drag above; by bisection, for

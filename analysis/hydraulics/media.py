@@ -28,6 +28,15 @@ def device_loss(device: Device) -> LossCurve:
 
     One point fixes b. Two fix both. More, or two that would need a negative coefficient, are fitted by least squares
     with a, b >= 0.
+
+    Args:
+        device: with its points.
+
+    Returns:
+        Coefficients in s/m2 and s2/m5.
+
+    Source: least squares; the form h = a Q + b Q^2 is that of a bed (Ergun) and of fittings. Two points at one flow are
+    refused where the plant file is read.
     """
     flow, head = np.array(device.loss, dtype=np.float64).T
     if flow.size == 1:
@@ -47,6 +56,13 @@ def bed_loss(bed: MediaBed, *, gravity_m_s2: float = STANDARD_GRAVITY_M_S2) -> L
 
     h / L = 150 nu (1-e)^2 u / (g e^3 d^2) + 1.75 (1-e) u^2 / (g e^3 d), u = Q / A. An upflow bed without a retaining
     sponge lifts at tens of litres an hour and then costs less than this.
+
+    Args:
+        bed: bore, depth and grain, m; porosity, 0..1.
+        gravity_m_s2: gravity.
+
+    Returns:
+        Viscous part in 1/m4, quadratic part in s2/m5.
 
     Source: Ergun, Chemical Engineering Progress 48 (1952) 89-94.
     """

@@ -47,7 +47,14 @@ class Effort:
     enough: float = 1.0
 
     def share(self, step: int) -> float:
-        """Share of the step to take."""
+        """Share of the step to take.
+
+        Args:
+            step: number of the step, from 1.
+
+        Returns:
+            0..1.
+        """
         return 1.0 if step <= _FULL_STEPS else self.damping[step % len(self.damping)]
 
 
@@ -90,7 +97,12 @@ class Newton:
         self._drag, self._drop = Drag(network, cases, scratch=(rest[0], rest[1])), np.empty((runs, cases))
 
     def begin(self, arrays: CaseArrays, seed: Seed | None) -> None:
-        """Take up cases, and start them from the seed or from a guess."""
+        """Take up cases, and start them from the seed or from a guess.
+
+        Args:
+            arrays: B cases.
+            seed: a solved case, or None.
+        """
         self._arrays = arrays
         self._linear = arrays.linear_s_m2 + _LEAST_SLOPE_S_M2
         self._pump = RunningPump.of(
@@ -128,6 +140,12 @@ class Newton:
         """Steps until enough cases have converged or they run out; leaves the residuals of the last flows.
 
         One step is taken in any case: what is held shut tells of no error until it has been held.
+
+        Args:
+            effort: how hard to try.
+            shut_s_m2: resistance of what lets nothing pass, s/m2.
+
+        Source: Todini and Pilati (1988), see above.
         """
         step = self._step
         swings = False
@@ -154,7 +172,12 @@ class Newton:
         return self._continuity.residual_m3s()
 
     def put(self, cases: Ints, rest: "Newton") -> None:
-        """Take over [b] cases that another one has worked at."""
+        """Take over [b] cases that another one has worked at.
+
+        Args:
+            cases: [b] indices.
+            rest: of b cases.
+        """
         self.flow_m3s[:, cases] = rest.flow_m3s
         self.head_m[:, cases] = rest.head_m
         self.pump_flow_m3s[cases] = rest.pump_flow_m3s
@@ -285,7 +308,12 @@ class Newton:
 
 
 def head_scale_m(network: Network, arrays: CaseArrays) -> Floats:
-    """[1 or B] the largest head about, m."""
+    """[1 or B] the largest head about, m.
+
+    Args:
+        network: the network.
+        arrays: B cases of it.
+    """
     shut_off = arrays.head_factor * arrays.speed**2 * network.pump.shut_off_m
     largest: Floats = np.maximum(np.maximum(shut_off, np.nanmax(np.abs(arrays.outlet_m), axis=0)), 1e-3)
     return largest

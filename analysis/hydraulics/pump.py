@@ -16,7 +16,11 @@ class PumpCurve(Protocol):
     """Head against flow at full speed."""
 
     def at(self, flow_m3s: Floats) -> tuple[Floats, Floats]:
-        """Head, m, and d head / d flow, s/m2, of [...] flows >= 0, m3/s."""
+        """Head, m, and d head / d flow, s/m2, of [...] flows >= 0, m3/s.
+
+        Args:
+            flow_m3s: [...] m3/s.
+        """
         ...
 
     @property
@@ -43,7 +47,11 @@ class PowerCurve:
     exponent: float
 
     def at(self, flow_m3s: Floats) -> tuple[Floats, Floats]:
-        """Head, m, and its slope, s/m2, of [...] flows, m3/s."""
+        """Head, m, and its slope, s/m2, of [...] flows, m3/s.
+
+        Args:
+            flow_m3s: [...] m3/s.
+        """
         flow = np.maximum(flow_m3s, 1e-15)
         slope = -self.coefficient * flow ** (self.exponent - 1.0)
         return self.shut_off_m + slope * flow, self.exponent * slope
@@ -67,7 +75,11 @@ class MonotoneCurve:
     slope_s_m2: Floats
 
     def at(self, flow_m3s: Floats) -> tuple[Floats, Floats]:
-        """Head, m, and its slope, s/m2, of [...] flows, m3/s."""
+        """Head, m, and its slope, s/m2, of [...] flows, m3/s.
+
+        Args:
+            flow_m3s: [...] m3/s.
+        """
         inside = np.clip(flow_m3s, self.flow_m3s[0], self.flow_m3s[-1])
         left = np.clip(np.searchsorted(self.flow_m3s, inside, side="right") - 1, 0, self.flow_m3s.size - 2)
         width = self.flow_m3s[left + 1] - self.flow_m3s[left]
@@ -97,6 +109,14 @@ def pump_curve(points: tuple[tuple[float, float], ...]) -> PumpCurve:
     One point: shut-off head 4/3 of its head and twice its flow at no head, C = 2 (EPANET's rule). Two points:
     H = A - B Q^2 through them. Three with the shut-off head: H = A - B Q^C through them (EPANET's power function).
     Otherwise, or if C would pass 20: a monotone cubic.
+
+    Args:
+        points: (m3/s, m) at full speed, one at least.
+
+    Returns:
+        The curve at full speed.
+
+    Source: EPANET 2.3, validate.c, for one and three points; two points by common practice, no source.
     """
     flow, head = np.array(points, dtype=np.float64).T
     if flow.size == 1:
@@ -118,6 +138,10 @@ def monotone_curve(flow_m3s: Floats, head_m: Floats) -> MonotoneCurve:
     """PCHIP through [K] points, K >= 3: harmonic-mean slopes inside, three-point slopes at the ends.
 
     An end slope of nought is replaced by that of the last stretch, lest the curve run level for ever.
+
+    Args:
+        flow_m3s: [K] flows, rising, m3/s.
+        head_m: [K] heads, falling, m.
 
     Source: Fritsch and Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300-304.
     """
@@ -156,13 +180,24 @@ class RunningPump:
     def of(
         cls, curve: PumpCurve, *, speed: float | Floats, head_factor: float | Floats, flow_factor: float | Floats
     ) -> "RunningPump":
-        """By the affinity laws Q ~ n, H ~ n^2, from w, k_H and k_Q, scalars or [B]."""
+        """By the affinity laws Q ~ n, H ~ n^2, from w, k_H and k_Q, scalars or [B].
+
+        Args:
+            curve: at full speed.
+            speed: w, fraction of full speed.
+            head_factor: k_H.
+            flow_factor: k_Q.
+        """
         turn = np.maximum(speed, _LEAST_SPEED)
         stretch, lift = turn * flow_factor, head_factor * turn**2
         return cls(curve=curve, lift=lift, stretch=stretch, fall=lift / stretch)
 
     def at(self, flow_m3s: Floats) -> tuple[Floats, Floats]:
-        """Head, m, and its slope, s/m2, of [B] flows >= 0, m3/s."""
+        """Head, m, and its slope, s/m2, of [B] flows >= 0, m3/s.
+
+        Args:
+            flow_m3s: [B] m3/s, >= 0.
+        """
         head, slope = self.curve.at(flow_m3s / self.stretch)
         return self.lift * head, self.fall * slope
 

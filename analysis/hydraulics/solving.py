@@ -84,6 +84,13 @@ def solve(network: Network, conditions: Conditions = AS_BUILT) -> Solution:
 def solve_one(network: Network, conditions: Conditions = AS_BUILT) -> Solution:
     """As `solve`, for a single case.
 
+    Args:
+        network: the network.
+        conditions: how it runs, one case.
+
+    Returns:
+        Its solution, B = 1.
+
     Raises:
         NoSolution: no operating point was found.
         ValueError: more cases than one.

@@ -26,7 +26,7 @@ def dividing_branch_k(share: float | Floats, beta: float | Floats, *, angle_deg:
     Args:
         share: [...] flow of the branch over the combined flow, 0..1.
         beta: [...] bore of the branch over that of the run.
-        angle_deg: between branch and run.
+        angle_deg: between branch and run, degrees.
 
     Returns:
         [...] K, in the shape that both broadcast to. Nothing is raised.
@@ -64,7 +64,7 @@ def joining_branch_k(share: float | Floats, beta: float | Floats, *, angle_deg: 
     Args:
         share: [...] flow of the branch over the combined flow, 0..1.
         beta: [...] bore of the branch over that of the run.
-        angle_deg: between branch and run, 30 to 90.
+        angle_deg: between branch and run, 30 to 90 degrees.
 
     Returns:
         [...] K, in the shape that both broadcast to. Nothing is raised.
@@ -85,7 +85,7 @@ def joining_run_k(share: float | Floats, beta: float | Floats, *, angle_deg: flo
     Args:
         share: [...] flow of the branch over the combined flow, 0..1.
         beta: [...] bore of the branch over that of the run.
-        angle_deg: between branch and run, 30 to 90.
+        angle_deg: between branch and run, 30 to 90 degrees.
 
     Returns:
         [...] K, in the shape that both broadcast to. Nothing is raised.

@@ -13,6 +13,12 @@ def arranged(network: Network) -> tuple[Network, Ints, Ints]:
     """The network in the order that a step works through it, with [R] runs and [N] nodes as numbered in the file.
 
     Inner runs come first, each after its parent, then the branches; inner run j ends at node j + 1.
+
+    Args:
+        network: as compiled.
+
+    Returns:
+        The network, [R] and [N].
     """
     inner = [run for run in network.outward if network.end[run] >= 0]
     order = np.array([*inner, *(run for run in network.outward if network.end[run] < 0)], dtype=np.int64)
@@ -107,8 +113,8 @@ class TreeStep:
         own line; at the pump's outlet the sum meets the pump's line, dQ = (surplus - dH) / fall.
 
         Args:
-            pump_surplus_m: [B] head that the pump adds beyond what it has to lift.
-            pump_fall_s_m2: [B] how fast the pump's head falls with flow, > 0.
+            pump_surplus_m: [B] head, m, that the pump adds beyond what it has to lift.
+            pump_fall_s_m2: [B] how fast the pump's head falls with flow, s/m2, > 0.
         """
         self._inward()
         constant, gain = self._root.total
