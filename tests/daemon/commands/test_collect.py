@@ -187,6 +187,22 @@ def test_the_lean_process_imports_nothing_heavy() -> None:
     assert done.stdout.strip() == "[]"
 
 
+def test_a_running_process_has_imported_nothing_heavy(tmp_path: pathlib.Path, rig: Rig, broker: Mosquitto) -> None:
+    """All that a collecting process imports, from its start over reading and writing to its end, as Python tells it."""
+    plant = plant_file(tmp_path, broker=broker.port)
+    with collecting(plant, environment={"PYTHONPROFILEIMPORTTIME": "1"}) as process:
+        wait_until(lambda: process.log.count("source_up") == 2)
+        wait_until(lambda: rig.uptime_ms >= 1500)
+        assert process.end() == 0
+    checking, running = process.log.split("import time: self [us]")[1:]  # one heading a program: exec starts the second
+    imported = {line.rpartition("|")[2].strip().partition(".")[0] for line in running.splitlines() if "|" in line}
+
+    assert rows(plant, "SELECT count(*) > 0 FROM minute") == [(1,)]
+    assert "pydantic" in checking
+    assert {"serial", "paho", "sqlite3"} <= imported
+    assert imported.isdisjoint(HEAVY)
+
+
 def test_nothing_read_in_the_time(tmp_path: pathlib.Path) -> None:
     """A run of limited time that reads nothing ends with 69 and says of each source why."""
     plant = plant_file(tmp_path, broker=free_port())
