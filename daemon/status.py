@@ -16,6 +16,8 @@ from daemon.store.blocks import first_minute
 from daemon.store.journal import read_events
 from daemon.store.merging import MinuteRow
 from daemon.store.undated import undated_rows
+from daemon.upkeep import size_of
+from daemon.upkeep_status import UpkeepStatus, read_upkeep
 
 SILENT_S = 600.0
 """A meter with a source that has said nothing for longer is silent, whatever its flow."""
@@ -67,7 +69,7 @@ class SourceStatus:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CollectorStatus:
-    """Whether the collector runs, and what it last noted of the clock (daemon.tally).
+    """Whether the collector runs, and what it last noted of the clock and its jobs (daemon.tally).
 
     Times in UTC epoch milliseconds, None where it never ran.
     """
@@ -80,6 +82,7 @@ class CollectorStatus:
     lost: int
     write_failures: int
     clock: Mapping[str, Any]
+    jobs: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +91,7 @@ class Status:
 
     Attributes:
         other_rejected: lines of log files, by source and reason.
+        upkeep: what was found, jobs, copies, the disk.
         undated_rows: minute rows that wait for their date.
     """
 
@@ -98,6 +102,7 @@ class Status:
     database_bytes: int
     first_minute: int | None
     last_minute: int | None
+    upkeep: UpkeepStatus
     undated_rows: int = 0
 
     @property
@@ -138,9 +143,10 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
         ),
         meters=tuple(_meter(meter, look) for meter in plant.meters),
         other_rejected={name: reasons for name, reasons in rejected.items() if name not in sources},
-        database_bytes=sum(file.stat().st_size for file in (db, db.with_name(f"{db.name}-wal")) if file.exists()),
+        database_bytes=size_of(db),
         first_minute=first_minute(connection),
         last_minute=newest,
+        upkeep=read_upkeep(connection, db, collector.jobs, now_s=now_s),
         undated_rows=undated_rows(connection),
     )
 
@@ -203,8 +209,9 @@ def _collector(seen_ms: int | None, body: Mapping[str, Any], *, now_s: float) ->
     """Whether the collector lives, from its last words and its process."""
     pid = body.get("pid")
     fresh = seen_ms is not None and abs(now_s - seen_ms / 1000) <= SIGN_OF_LIFE_S
+    running = fresh and body.get("stopped_ms") is None and isinstance(pid, int) and _lives(pid)
     return CollectorStatus(
-        running=fresh and body.get("stopped_ms") is None and isinstance(pid, int) and _lives(pid),
+        running=running,
         pid=pid,
         started_ms=body.get("started_ms"),
         seen_ms=seen_ms,
@@ -212,6 +219,7 @@ def _collector(seen_ms: int | None, body: Mapping[str, Any], *, now_s: float) ->
         lost=body.get("lost", 0),
         write_failures=body.get("write_failures", 0),
         clock=body.get("clock", {}),
+        jobs=body.get("jobs", {}) if running else {name: {} for name in body.get("jobs", {})},
     )
 
 

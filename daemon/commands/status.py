@@ -13,8 +13,9 @@ import click
 
 from config.load import load_plant
 from config.plant import Plant
+from config.settings import PlantFile
 from config.units import flow_in, show_flow
-from daemon import clock
+from daemon import clock, upkeep_words
 from daemon.clock_words import clock_state, clock_words
 from daemon.status import MeterStatus, SourceStatus, Status, read_status
 from daemon.store.opening import default_path, open_reader, storage_errors
@@ -26,7 +27,8 @@ EDGES_WORTH_A_WORD = 0.1
 
 @click.command(
     name="status",
-    epilog="Exit code 1: a meter with a source has said nothing for more than 10 minutes. 66: no database.",
+    epilog="Exit code 1: an alarm is active: a meter with a source has said nothing for more than 10 minutes, a finding"
+    " stands, the disk is nearly full, the database is damaged, or a job fails again and again. 66: no database.",
 )
 @click.argument("plant", type=click.Path(path_type=pathlib.Path))
 @click.option(
@@ -36,7 +38,9 @@ EDGES_WORTH_A_WORD = 0.1
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output.")
 def command(plant: pathlib.Path, *, db: pathlib.Path | None, as_json: bool) -> None:
-    """Say what each meter of the plant file PLANT last said, and how its ports and brokers do.
+    """Say what each meter of the plant file PLANT last said, how its ports and brokers do, and how the upkeep goes.
+
+    Findings are those of the last hourly judgement, with its time; `clearbore diagnose` judges now.
 
     No flow is not silence: a meter whose counter goes on reporting the same count is heard.
     """
@@ -49,20 +53,32 @@ def command(plant: pathlib.Path, *, db: pathlib.Path | None, as_json: bool) -> N
             status = read_status(connection, plant_file.plant, path, now_s=now_s)
     finally:
         connection.close()
-    for line in _lines(plant_file.plant, status, path):
+    alarms = [*_silence(status), *upkeep_words.alarms_of(status.upkeep, now_s=now_s)]
+    for line in _lines(plant_file, status, path, alarms, now_s=now_s):
         click.echo(line, err=as_json)
     if as_json:
-        click.echo(json.dumps(_as_json(plant_file.plant, status, path, now_s), ensure_ascii=False))
-    if status.silent:
+        said = _as_json(plant_file.plant, status, path, now_s) | {"alarms": alarms}
+        click.echo(json.dumps(said, ensure_ascii=False))
+    if alarms:
         sys.exit(ALARM_ACTIVE)
 
 
-def _lines(plant: Plant, status: Status, path: pathlib.Path) -> Iterator[str]:
-    """The status in text."""
+def _silence(status: Status) -> Iterator[str]:
+    """The alarm of meters that say nothing."""
+    if status.silent:
+        yield f"silent for more than 10 minutes: {', '.join(status.silent)}"
+
+
+def _lines(
+    plant_file: PlantFile, status: Status, path: pathlib.Path, alarms: Sequence[str], *, now_s: float
+) -> Iterator[str]:
+    """The status in text, what must be acted on first."""
+    plant = plant_file.plant
     zone = zoneinfo.ZoneInfo(plant.timezone)
     yield f"{plant.name}: {_collector_words(plant, status, zone)}"
     if status.collector.seen_ms is not None:
         yield clock_words(status.collector.clock, undated_rows=status.undated_rows)
+    yield from (f"ALARM: {alarm}" for alarm in alarms)
     yield ""
     yield from _table(
         ("meter", "run", "last reading", "pulses/s", "flow", "restarts in a day"),
@@ -79,6 +95,7 @@ def _lines(plant: Plant, status: Status, path: pathlib.Path) -> Iterator[str]:
     for name, reasons in status.other_rejected.items():
         yield f"  {name} rejected: {', '.join(f'{reason}: {times:,}' for reason, times in reasons.items())}"
     yield ""
+    yield from upkeep_words.lines_of(status.upkeep, zone, plant_file.path, now_s=now_s)
     yield f"database {path}: {_size(status.database_bytes)}{_span(status, zone)}"
     yield from _advice(status)
 
@@ -102,7 +119,7 @@ def _meter_cells(meter: MeterStatus, flow_unit: str, zone: zoneinfo.ZoneInfo) ->
     if meter.last_ms is None or meter.age_s is None:
         last = "none yet" if meter.source is not None and not meter.silent else "none in the last 7 days"
     else:
-        last = _time(meter.last_ms, zone) if meter.source is None else f"{_duration(meter.age_s)} ago"
+        last = _time(meter.last_ms, zone) if meter.source is None else f"{upkeep_words.duration(meter.age_s)} ago"
     return (
         meter.name,
         meter.run or "-",
@@ -125,9 +142,8 @@ def _advice(status: Status) -> Iterator[str]:
     """What to look at."""
     if status.silent:
         yield ""
-        yield f"silent for more than 10 minutes: {', '.join(status.silent)}"
         if status.collector.running:
-            yield "look at the state of its source above, then at the counter's power and cable; silence is not zero flow"
+            yield f"{', '.join(status.silent)}: look at the state of its source above, then at the counter's power and cable; silence is not zero flow"
         else:
             yield "nobody collects: start `clearbore collect`, or see what the service manager says"
     for meter in status.meters:
@@ -154,14 +170,6 @@ def _time(at_ms: float | None, zone: zoneinfo.ZoneInfo) -> str:
     if at_ms is None:
         return "an unknown time"
     return dt.datetime.fromtimestamp(at_ms / 1000, zone).strftime("%Y-%m-%d %H:%M")
-
-
-def _duration(seconds: float) -> str:
-    """A span in the unit that fits."""
-    for limit, divisor, unit in ((120, 1, "s"), (7_200, 60, "min"), (172_800, 3_600, "h")):
-        if seconds < limit:
-            return f"{max(seconds, 0.0) / divisor:.0f} {unit}"
-    return f"{seconds / 86_400:.0f} days"
 
 
 def _size(count: int) -> str:
@@ -205,7 +213,7 @@ def _as_json(plant: Plant, status: Status, path: pathlib.Path, now_s: float) -> 
             "last_at": None if status.last_minute is None else clock.utc_text(status.last_minute * 60),
             "sqlite_version": sqlite3.sqlite_version,
         },
-    }
+    } | upkeep_words.json_of(status.upkeep, now_s=now_s)
 
 
 def _source_json(source: SourceStatus) -> dict[str, Any]:

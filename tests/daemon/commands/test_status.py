@@ -15,6 +15,7 @@ from click.testing import CliRunner, Result
 from daemon.commands.status import command
 from daemon.plan import PortPlan
 from daemon.store import writer
+from daemon.store.findings import StoredFinding, keep_findings
 from daemon.store.prepare import prepare_store
 from daemon.store.writer import MinuteRow
 from daemon.tally import MeterTally, SourceTally
@@ -301,3 +302,34 @@ def test_works_without_numpy(plant: pathlib.Path) -> None:
 
     assert done.returncode == 0, done.stderr
     assert "400 L/h" in done.stdout
+
+
+def test_alarms_of_the_upkeep_set_the_exit_code(plant: pathlib.Path) -> None:
+    """A finding that stands is an alarm, first in the text and listed in JSON, though every meter is heard."""
+    fill(plant, row(30), states=collecting(jobs={"nightly": {"next_ms": 1_800_000_000_000, "running_since_ms": None}}))
+    found = StoredFinding(
+        id="x", raised_ms=0, over_ms=None, ended=None, status="Maintenance required",
+        summary="carbon gets 9 % less.", action="Rinse the media.", body={},
+    )  # fmt: skip
+    connection = writer.open_writer(plant.with_suffix(".db"))
+    keep_findings(connection, [found], assessed_ms=0)
+    connection.close()
+    result = run(plant)
+
+    assert result.exit_code == 1
+    assert "ALARM: carbon gets 9 % less. Rinse the media." in result.stdout.splitlines()[1:3]
+    assert "2027-01-15 07:00" in next(line for line in result.stdout.splitlines() if line.startswith("nightly"))
+    status = as_json(plant)
+    assert (status["alarms"], status["silent"]) == (["carbon gets 9 % less. Rinse the media."], [])
+    assert status["jobs"][0]["next_at"] == "2027-01-15T08:00:00Z"
+
+
+def test_a_finding_that_is_over_is_no_alarm(plant: pathlib.Path) -> None:
+    """Exit code 0 again."""
+    fill(plant, row(30), states=collecting())
+    connection = writer.open_writer(plant.with_suffix(".db"))
+    keep_findings(connection, [], assessed_ms=0)
+    connection.close()
+
+    assert run(plant).exit_code == 0
+    assert as_json(plant)["alarms"] == []
