@@ -32,10 +32,13 @@ from config.units import show_flow, show_head, show_velocity
 FAST_M_S = 1.5  # common practice, no source: above it plastic plumbing gets noisy and loses head quickly
 
 # How far catalogue figures stray, one standard deviation: published K-factors of one fitting 20 %, a reactor's stated
-# loss 30 %, a small pump's curve 4 % in head (ISO 9906 allows pumps below 10 kW 8 %; that figure is from memory).
+# loss 30 %, a small pump's curve 4 % in head (ISO 9906 allows pumps below 10 kW 8 %; that figure is from memory), a bore
+# 1 %, and so the loss in it 5 % (its fifth power).
 K_SPREAD = 0.20
+BORE_SPREAD = 0.05
 MEDIA_SPREAD = 0.30
 PUMP_HEAD_SPREAD = 0.04
+RUN_SPREAD = float(np.hypot(K_SPREAD, BORE_SPREAD))  # both at once, for a whole run
 GRAIN_KG_M3 = (1300.0, 1700.0)  # wet grains of carbon, Davis, Water and Wastewater Engineering (2010), table 11-1
 _DRAWS = 400
 _SEED = 20_261
@@ -179,7 +182,7 @@ def _flow_interval(network: Network, conditions: Conditions) -> tuple[Floats, Fl
     shape = (_DRAWS, len(network.runs))
     drawn = replace(
         conditions,
-        resistance=conditions.resistance * np.exp(K_SPREAD * random.standard_normal(shape)),
+        resistance=conditions.resistance * np.exp(RUN_SPREAD * random.standard_normal(shape)),
         media_resistance=conditions.media_resistance * np.exp(MEDIA_SPREAD * random.standard_normal(shape)),
         head_factor=conditions.head_factor * np.exp(PUMP_HEAD_SPREAD * random.standard_normal(_DRAWS)),
     )

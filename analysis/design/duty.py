@@ -9,7 +9,7 @@ from analysis.design.run_losses import head_wanted_m, pump_flow_m3s, run_losses_
 from analysis.design.targets import AT_NEED, Targets
 from analysis.frames import Floats
 from analysis.hydraulics.pump import pump_head
-from analysis.prediction import K_SPREAD, MEDIA_SPREAD, PUMP_HEAD_SPREAD
+from analysis.prediction import MEDIA_SPREAD, PUMP_HEAD_SPREAD, RUN_SPREAD
 from config.errors import InputUnusable
 
 LEAST_SPEED = 0.02
@@ -110,7 +110,7 @@ def _drawn_heads(targets: Targets, now: Balance) -> Floats:
     losses = run_losses_m(
         network,
         np.broadcast_to(flow, shape),
-        resistance=np.exp(K_SPREAD * random.standard_normal(shape)),
+        resistance=np.exp(RUN_SPREAD * random.standard_normal(shape)),
         media_resistance=np.exp(MEDIA_SPREAD * random.standard_normal(shape)),
     )
     heads: Floats = head_wanted_m(network, losses, np.array(targets.needy)).max(axis=1)

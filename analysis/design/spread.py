@@ -14,10 +14,9 @@ from analysis.design.elbow_tables import TABLES, elbow_factors
 from analysis.frames import Floats, Ints
 from analysis.hydraulics.elements import ElementLoss
 from analysis.hydraulics.network import Conditions, Network
-from analysis.prediction import K_SPREAD, MEDIA_SPREAD, PUMP_HEAD_SPREAD
+from analysis.prediction import BORE_SPREAD, K_SPREAD, MEDIA_SPREAD, PUMP_HEAD_SPREAD
 from config.plant import FittingKind
 
-BORE_SPREAD = 0.05  # friction for a bore that is known to 1 %: its fifth power
 ELBOWS: Mapping[str, FittingKind] = MappingProxyType(
     {kind.value: kind for kind in (FittingKind.ELBOW_90, FittingKind.ELBOW_45, FittingKind.ELBOW_90_LONG)}
 )
