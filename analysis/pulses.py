@@ -18,6 +18,8 @@ GAP_S = 600
 """Between readings further apart than this nobody knows how the pump ran: no rate from it."""
 SETTLE_S = 2 * GAP_S + 120
 """An interval may reach GAP_S past the hour, and whether it counts hangs on minutes up to another GAP_S later."""
+PARTS = 6
+"""An hour in parts of ten minutes: what is sudden is seen before the hour is over."""
 PAUSE_MARGIN_S = 120
 LOW_FRACTION = 0.1
 USUAL_DAYS = 7
@@ -32,9 +34,10 @@ FASTEST_HZ = 10_000.0
 
 _Item = TypeVar("_Item", bound=np.generic)
 _MINUTE_MS = 60_000
-_HOUR_MS = 3_600_000
+_PART_MS = 3_600_000 // PARTS
 _DAY_MS = DAY_S * 1000
 _CONTEXT_MINUTES = SETTLE_S // 60
+_TELLING_MS = 2 * _MINUTE_MS  # the minute after, whole
 _GRID_MINUTES = 1440 + 2 * _CONTEXT_MINUTES
 _FEWEST_KNOTS = 2  # an interval has two ends
 _COLUMN_MS = 4 * _DAY_MS  # keeps the meters' time lines apart when they are laid end to end
@@ -67,12 +70,17 @@ class DayHours:
         pulses, seconds: [24, M] counted while the pump ran, and the time that was.
         off_s: [24] seconds in which the pump was recognised as stopped.
         usual_hz: [M] median of the day's minute rates above zero; nan where there are too few.
+        part_pulses, part_seconds: [24, PARTS, M] the same of the parts of each hour.
+        known_s: [24, PARTS] seconds from the end of each part until no later reading could change it; not over SETTLE_S.
     """
 
     pulses: Floats
     seconds: Floats
     off_s: Floats
     usual_hz: Floats
+    part_pulses: Floats
+    part_seconds: Floats
+    known_s: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,13 +147,17 @@ def derive_day(
         off |= _paused(origin_ms, from_ms - PAUSE_MARGIN_S * 1000, to_ms + PAUSE_MARGIN_S * 1000)
     if off.any():
         running = _running(timeline, timeline.valid & ~_touching(timeline, off))
-    pulses, seconds = _binned(timeline, running, _borders(_CONTEXT_MINUTES, 24, _HOUR_MS), len(bits))
+    parts = _borders(_CONTEXT_MINUTES, 24 * PARTS, _PART_MS)
+    part_pulses, part_ms = (side.reshape(24, PARTS, -1) for side in _binned(timeline, running, parts, len(bits)))
     today = slice(_CONTEXT_MINUTES, _CONTEXT_MINUTES + 1440)
     return DayHours(
-        pulses=np.round(pulses, 6),
-        seconds=np.round(seconds / 1000, 6),
+        pulses=np.round(part_pulses.sum(axis=1), 6),
+        seconds=np.round(part_ms.sum(axis=1) / 1000, 6),
         off_s=off[today].reshape(24, 60).sum(axis=1) * 60.0,
         usual_hz=_day_medians(rates[today]),
+        part_pulses=np.round(part_pulses, 6),
+        part_seconds=np.round(part_ms / 1000, 6),
+        known_s=_known_s(timeline.knots_ms, parts[1:], len(bits)).reshape(24, PARTS),
     )
 
 
@@ -242,6 +254,31 @@ def _knots_before(knots_ms: Ints, borders_ms: Ints, meters: int) -> Ints:
     counts = np.bincount(place, minlength=meters * len(borders_ms) + 1)[:-1]
     last = np.cumsum(counts).reshape(meters, len(borders_ms)) - 1
     return np.clip(last, 0, len(knots_ms) - 2)
+
+
+def _known_s(knots_ms: Ints, ends_ms: Ints, meters: int) -> Floats:
+    """Seconds from each end [N] until no later reading could change what lies before it, [N].
+
+    The intervals that reach past the end must be there, and so must every meter's rate up to the minute after the last
+    of these, for whether they count hangs on whether the pump stood still. Who has said nothing for GAP_S is not
+    waited for.  A row sums up its minute, and so the minute of the last reading that is needed must be over.
+    """
+    across_ms = _next_ms(knots_ms, ends_ms, meters)
+    reach_ms = np.maximum(ends_ms, across_ms.max(axis=0, initial=0)) + _TELLING_MS
+    heard_ms = np.maximum(_next_ms(knots_ms, reach_ms, meters).max(axis=0, initial=0), ends_ms)
+    whole_ms = (heard_ms // _MINUTE_MS + 1) * _MINUTE_MS  # a minute's row is the whole minute's
+    known: Floats = np.minimum(whole_ms - ends_ms, SETTLE_S * 1000) / 1000
+    return known
+
+
+def _next_ms(knots_ms: Ints, at_ms: Ints, meters: int) -> Ints:
+    """When each meter was next heard at or after some times [N], or GAP_S had gone without it; 0 if it was silent, [M, N]."""
+    first_ms = (np.arange(meters, dtype=np.int64) * _COLUMN_MS)[:, None]
+    after = np.searchsorted(knots_ms, first_ms + at_ms)
+    padded = np.concatenate([[-_COLUMN_MS], knots_ms, [meters * _COLUMN_MS]])
+    before, following = padded[after] - first_ms, padded[after + 1] - first_ms
+    silent = before < np.maximum(at_ms - GAP_S * 1000, 0)
+    return np.where(silent, 0, np.minimum(following, before + GAP_S * 1000))
 
 
 def _rates(counted: Floats, covered_ms: Floats) -> Floats:
