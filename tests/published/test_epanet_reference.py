@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from analysis.frames import Floats
-from analysis.hydraulics.network import STANDARD, Network, Solution, compile_network, solve_one
+from analysis.hydraulics.friction import FrictionLaw
+from analysis.hydraulics.network import STANDARD, Constants, Network, Solution, compile_network, solve_one
 from tests.support.epanet_model import EPANET_CONSTANTS
 from tests.support.reference_manifold import LPH_M3S, load_reference
 
@@ -54,6 +55,21 @@ def test_flows_with_the_constants_of_epanet(name: str) -> None:
     solution = solve_with_table(name, EPANET_NETWORK)
 
     assert worst_difference(solution, REFERENCE.flows_l_per_h(name, EPANET_NETWORK)) < 0.00005
+
+
+@pytest.mark.parametrize(("law", "printed_percent"), [(FrictionLaw.SWAMEE_JAIN, 0.035), (FrictionLaw.COLEBROOK, 0.138)])
+def test_what_the_difference_is_made_of(law: FrictionLaw, printed_percent: float) -> None:
+    """Base case, worst flow against EPANET's, worked apart with another solver: gravity alone, and Colebrook as well.
+
+    Per cent, to the digits.
+    """
+    constants = Constants(law=law)
+    network = compile_network(REFERENCE.plant(), constants=constants)
+
+    solution = solve_one(network, REFERENCE.conditions("base", network, constants=constants))
+
+    found = worst_difference(solution, REFERENCE.flows_l_per_h("base", network))
+    assert 100.0 * found == pytest.approx(printed_percent, abs=1.5e-2)
 
 
 @pytest.mark.parametrize("name", REFERENCE.cases)

@@ -160,3 +160,19 @@ def test_barb_on_the_tube(tube_m: float, barb_m: float, evaluated: float) -> Non
     k = barb_k(barb_m, from_m=tube_m, to_m=tube_m)
 
     assert k * (tube_m / barb_m) ** 4 == pytest.approx(evaluated, rel=0.02)
+
+
+@pytest.mark.parametrize("kind", [FittingKind.UNION, FittingKind.COUPLING])
+def test_unions_and_couplings(kind: FittingKind) -> None:
+    """Perry's table of minor losses: coupling 0.04, union 0.04."""
+    assert fitting_k(kind, bore_m=BORES[1.0]) == 0.04
+
+
+def test_rounded_entrance() -> None:
+    """HVAC Pump Handbook, table 3.7: bell-mouthed entrance 0.05."""
+    assert fitting_k(FittingKind.ENTRANCE_ROUNDED, bore_m=BORES[1.0]) == 0.05
+
+
+def test_ball_check_valve() -> None:
+    """Perry's table of minor losses: check valve with a ball, 70."""
+    assert check_valve_k(CheckValveKind.BALL, bore_m=BORES[1.0]) == 70.0
