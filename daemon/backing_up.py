@@ -49,6 +49,9 @@ def back_up(
     try:
         with _opened(db) as connection:
             copied = copy_database(connection, target, tell=tell)
+    except OutputUnwritable as error:
+        place = f"`backup_folder` under [store] in {plant_file.path}, or --to FILE"
+        raise OutputUnwritable(f"{error} ({place})") from error
     except StoreError as error:
         note_integrity(db, now_s=now_s, found=str(error))
         raise

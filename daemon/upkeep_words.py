@@ -111,6 +111,8 @@ def _cells(job: JobStatus, zone: zoneinfo.ZoneInfo, now_s: float) -> tuple[str, 
         coming = f"running for {duration(now_s - job.running_since_ms / 1000)}"
     elif job.next_ms is None:
         coming = "when the collector runs"
+    elif job.next_ms <= 1000 * now_s:
+        coming = "due, one at a time"
     else:
         coming = _time(job.next_ms, zone)
     return JOB_WORDS.get(job.name, job.name), last, result, coming

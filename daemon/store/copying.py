@@ -3,6 +3,7 @@
 import contextlib
 import os
 import pathlib
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 from config.errors import OutputUnwritable, StoreError
 
 PAGES_A_STEP = 2_000
+_UNFINISHED = re.compile(r"\..+\.db\.(\d+)\.part(?:-wal|-shm|-journal)?")
 SPARE_BYTES = 1_000_000
 """Beside the copy itself, for what checking it needs."""
 
@@ -45,6 +47,7 @@ def copy_database(
     part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         with _writing(target):
+            _clear_away(target.absolute().parent)
             rows = _copy(connection, part, tell)
             _flush(part)
             size = part.stat().st_size
@@ -54,6 +57,14 @@ def copy_database(
         for left in (part, *(part.with_name(part.name + end) for end in ("-wal", "-shm", "-journal"))):
             left.unlink(missing_ok=True)
     return Copied(path=target, size=size, rows=rows)
+
+
+def _clear_away(folder: pathlib.Path) -> None:
+    """Remove unfinished copies of processes that are gone: one that is ended by force cannot do so itself."""
+    for left in folder.glob(".*.part*"):
+        found = _UNFINISHED.fullmatch(left.name)
+        if found is not None and not pathlib.Path(f"/proc/{found[1]}").exists():
+            left.unlink(missing_ok=True)
 
 
 def integrity(connection: sqlite3.Connection) -> str:
@@ -123,14 +134,14 @@ def _need_room(connection: sqlite3.Connection, target: pathlib.Path) -> None:
     """
     folder = target.absolute().parent
     if not folder.is_dir():
-        raise OutputUnwritable(f"{target}: the folder {folder} is not there; make it first, or name another with --to")
+        raise OutputUnwritable(f"{target}: the folder {folder} is not there; make it first, or name another")
     (pages,) = connection.execute("PRAGMA page_count").fetchone()
     (page_bytes,) = connection.execute("PRAGMA page_size").fetchone()
     needed, free = pages * page_bytes + SPARE_BYTES, shutil.disk_usage(folder).free
     if free < needed:
         raise OutputUnwritable(
             f"{target}: the copy needs {needed / 1e6:.0f} MB and {folder} has {free / 1e6:.0f} MB free; free some space "
-            "there, or copy to another disk with --to"
+            "there, or name another disk"
         )
 
 
@@ -146,12 +157,11 @@ def _writing(target: pathlib.Path) -> Iterator[None]:
     except OSError as error:
         reason = error.strerror or str(error)
         raise OutputUnwritable(
-            f"{target}: the copy cannot be written ({reason}); check who owns the folder, or name another with --to"
+            f"{target}: the copy cannot be written ({reason}); check who owns the folder, or name another"
         ) from error
     except sqlite3.OperationalError as error:
         raise OutputUnwritable(
-            f"{target}: the copy cannot be made ({error}); check the room and the rights of its folder, or name another "
-            "with --to"
+            f"{target}: the copy cannot be made ({error}); check the room and the rights of its folder, or name another"
         ) from error
 
 

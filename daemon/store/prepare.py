@@ -11,7 +11,7 @@ import sys
 from collections.abc import Iterator
 from typing import Any
 
-from config.errors import StoreError
+from config.errors import OutputUnwritable, StoreError
 from daemon.store import schema
 from daemon.store.copying import copy_database
 from daemon.store.opening import newer_text, storage_errors
@@ -61,7 +61,12 @@ def _migrate(connection: sqlite3.Connection, file: pathlib.Path, version: int) -
     else:
         _refuse_strangers(database, migrations, file)
         target = file.with_name(f"{file.stem}.before-version-{schema.VERSION}-was-{version}.db")
-        backup = copy_database(connection, target).path
+        try:
+            backup = copy_database(connection, target).path
+        except OutputUnwritable as error:
+            raise OutputUnwritable(
+                f"{file}: it is of an older version, and is only brought up to date with a copy beside it; {error}"
+            ) from error
     migrations.apply(database)
     # the new tables must be in the file itself before anything relies on them
     connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")

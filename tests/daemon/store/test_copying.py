@@ -1,9 +1,12 @@
 """Copies of a database that others write to meanwhile."""
 
 import contextlib
+import os
 import pathlib
 import shutil
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Iterator
 
 import pytest
@@ -80,6 +83,18 @@ def test_a_copy_needs_no_other_file(db: pathlib.Path, tmp_path: pathlib.Path) ->
     with contextlib.closing(open_writer(away / "rack.db")) as restored:
         assert restored.execute("SELECT max(minute) FROM minute").fetchone() == (50_000,)
         assert restored.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+def test_what_a_killed_copy_left_is_cleared_away(db: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """Unfinished copies of processes that are gone; not one that is being made, nor anybody else's file."""
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    for name in (f".a.db.{gone.pid}.part", f".a.db.{gone.pid}.part-wal", f".b.db.{os.getpid()}.part", ".c.part"):
+        (tmp_path / name).write_text("half a copy")
+    with reader(db) as connection:
+        copy_database(connection, tmp_path / "copy.db")
+
+    assert sorted(leftovers(tmp_path)) == [f".b.db.{os.getpid()}.part", ".c.part"]
 
 
 def test_damage_is_found_and_no_copy_left(db: pathlib.Path, tmp_path: pathlib.Path) -> None:
