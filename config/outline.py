@@ -54,7 +54,7 @@ def _facts(plant: Plant, run: Run) -> tuple[str, ...]:
     """What a keeper wants to see of a run, in the order of the headings."""
     unit = plant.flow_unit
     pipes = [element for element in run.path if isinstance(element, Pipe)]
-    bores = dict.fromkeys(show_bore(pipe.bore_m) for pipe in pipes)
+    bores = dict.fromkeys(show_bore(pipe.bore_m, unit) for pipe in pipes)
     outlet = "" if run.outlet_m is None else show_head(run.outlet_m, unit) + ", under water" * run.submerged
     return (
         ", ".join(bores),

@@ -173,7 +173,7 @@ def _branch(root: ET.Element, sheet: _Sheet, row: Row) -> None:
     label(root, OUT, row.top + 67.0, readout.aside, colour=MUTED, anchor="end")
     room = OUT - text_x - text_width(readout.aside, SMALL) - 8.0
     label(root, text_x, row.top + 67.0, fitted(bore_words(run, sheet.plant.flow_unit), room, SMALL), colour=MUTED)
-    about = [f"out at {show_head(run.outlet_m or 0.0, sheet.plant.flow_unit)}", part_words(run)]
+    about = [f"out at {show_head(run.outlet_m or 0.0, sheet.plant.flow_unit)}", part_words(run, sheet.plant.flow_unit)]
     label(root, text_x, row.top + 81.0, fitted(", ".join(filter(None, about)), OUT - text_x, SMALL), colour=MUTED)
 
 
@@ -204,7 +204,9 @@ def _inner(root: ET.Element, sheet: _Sheet, row: Row) -> None:
     label(root, text_x, row.top + 25.0, fitted(f"{run.name}, to {run.end}", x - text_x, 13.0), size=13.0)
     label(root, OUT, row.top + 25.0, readout.flow, size=13.0, bold=True, anchor="end")
     aside = text_width(readout.aside, SMALL) + 8.0
-    about = ", ".join(text for text in (bore_words(run, sheet.plant.flow_unit), part_words(run)) if text)
+    about = ", ".join(
+        text for text in (bore_words(run, sheet.plant.flow_unit), part_words(run, sheet.plant.flow_unit)) if text
+    )
     label(root, text_x, row.top + 40.0, fitted(about, OUT - text_x - aside, SMALL), colour=MUTED)
     label(root, OUT, row.top + 40.0, readout.aside, colour=MUTED, anchor="end")
 
@@ -221,26 +223,26 @@ def bore_words(run: Run, unit: str = "L/h") -> str:
     return ", then ".join([*(bore.split()[0] for bore in bores[:-1]), bores[-1]]) + " bore"
 
 
-def part_words(run: Run) -> str:
-    """Valves, devices and the meter of a run in words, in order."""
-    said = [_part_words(element) for element in run.path]
+def part_words(run: Run, unit: str = "L/h") -> str:
+    """Valves, devices and the meter of a run in words, in order; bores by the keeper's unit."""
+    said = [_part_words(element, unit) for element in run.path]
     return ", ".join([text for text in said if text] + ([f"meter {run.meter}"] if run.meter is not None else []))
 
 
-def _part_words(element: object) -> str:  # noqa: PLR0911 - one way out for each sort of element
+def _part_words(element: object, unit: str) -> str:  # noqa: PLR0911 - one way out for each sort of element
     match element:
         case Valve(kind=kind, closed_deg=0.0):
             return f"{kind.value} open"
         case Valve(kind=kind, closed_deg=closed) if closed >= 90.0:  # noqa: PLR2004 - a quarter turn
             return f"{kind.value} shut"
         case Valve(kind=kind, closed_deg=closed):
-            return f"{kind.value} at {closed:.0f}\N{DEGREE SIGN}"
+            return f"{kind.value} {100.0 - closed / 0.9:.0f}{words.SPACE}% open"
         case CheckValve(kind=kind):
             return kind.value
         case Device(name=name) | MediaBed(name=name):
             return name
         case Barb(bore_m=bore):
-            return f"barb {show_bore(bore)}"
+            return f"barb {show_bore(bore, unit)}"
         case _:
             return ""
 

@@ -133,8 +133,10 @@ def test_parts_stand_in_the_order_of_the_path() -> None:
     """Words beside a run name its valve, device and meter as the water meets them."""
     runs = {run.name: run for run in SIX.runs}
 
-    assert part_words(runs["steriliser"]) == "ball valve at 36\N{DEGREE SIGN}, UV steriliser, meter M2"
+    assert part_words(runs["steriliser"]) == "ball valve 60\N{NO-BREAK SPACE}% open, UV steriliser, meter M2"
     assert part_words(runs["calcium"]) == "barb 4.0 mm, ball check valve"
+    assert part_words(runs["calcium"], "gal/h") == "barb 0.16 in, ball check valve"
+    assert bore_words(runs["header 1"], "gal/h") == "1.38, then 1.05 in bore"
     assert bore_words(runs["header 1"]) == "35.1, then 26.6 mm bore"
     assert bore_words(runs["steriliser"]) == "3/4 in sch 40 (20.9 mm)"
 
