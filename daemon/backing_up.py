@@ -16,6 +16,8 @@ from daemon.store.opening import BUSY_TIMEOUT_MS, open_writer, storage_errors
 
 STAMP = "%Y%m%dT%H%M%SZ"
 """ISO 8601, the basic form: a colon cannot stand in a name on a memory stick."""
+DAMAGED = "damaged"
+"""A word of every error that means just that, here and in daemon.store.opening."""
 SQLITE_HEAD = b"SQLite format 3\0"
 
 Tell = Callable[[int, int], None]
@@ -53,7 +55,8 @@ def back_up(
         place = f"`backup_folder` under [store] in {plant_file.path}, or --to FILE"
         raise OutputUnwritable(f"{error} ({place})") from error
     except StoreError as error:
-        note_integrity(db, now_s=now_s, found=str(error))
+        if DAMAGED in str(error):
+            note_integrity(db, now_s=now_s, found=str(error))
         raise
     kept, dropped = _thinned(plant_file, db, copied.path) if to is None else ((copied.path,), ())
     note_integrity(db, now_s=now_s, found="ok")

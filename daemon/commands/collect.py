@@ -17,7 +17,7 @@ from config.load import load_plant
 from config.plant import Broker, Meter, MqttSource, Plant, SerialPort, SerialSource
 from config.settings import PlantFile
 from daemon import clock
-from daemon.jobs.timetable import ASSESS, NIGHTLY, WEEKLY
+from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
 from daemon.plan import BrokerPlan, CollectPlan, FeedPlan, JobsPlan, PortPlan, to_json
 from daemon.store.opening import default_path
 from daemon.store.prepare import prepare_store, updated_text

@@ -10,8 +10,9 @@ from typing import Any
 
 from daemon import eventlog
 from daemon.jobs.child import Child, Ended
+from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
 from daemon.jobs.roster import Roster, Standing
-from daemon.jobs.timetable import ASSESS, NIGHTLY, WEEKLY, make_timetable
+from daemon.jobs.timetable import make_timetable
 from daemon.plan import JobsPlan
 from daemon.store.job_runs import JobHistory, JobRun, Outcome
 

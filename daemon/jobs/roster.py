@@ -46,6 +46,7 @@ class Roster:
         self._since_s = min(since_s, now_s)
         self._back_s = now_s
         self._seen_s = now_s
+        self._planned: dict[str, tuple[float, float]] = {}
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -96,4 +97,8 @@ class Roster:
         """The first time of the timetable after the last run; a run in the future says nothing of when it was."""
         done_s = self._standings[name].done_s
         base_s = self._since_s if done_s is None else done_s
-        return self._timetable.next_s(name, base_s if base_s <= now_s else self._back_s)
+        base_s = base_s if base_s <= now_s else self._back_s
+        known = self._planned.get(name)
+        if known is None or known[0] != base_s:  # asked every two seconds, changed once an hour
+            known = self._planned[name] = (base_s, self._timetable.next_s(name, base_s))
+        return known[1]

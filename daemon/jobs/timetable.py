@@ -13,7 +13,8 @@ from zoneinfo import ZoneInfo
 
 from apscheduler.triggers.cron import CronTrigger
 
-ASSESS, NIGHTLY, WEEKLY = "assess", "nightly", "weekly"
+from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
+
 SETTLED_MINUTE = 25
 """An hour is settled 22 minutes after its end; then it can be assessed."""
 NIGHT_HOUR, NIGHT_MINUTE = 4, 10

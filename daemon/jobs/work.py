@@ -11,11 +11,9 @@ import sys
 from collections.abc import Callable, Mapping
 
 from config.errors import ClearboreError
-from config.load import load_plant
 from config.settings import PlantFile
 from daemon import clock
-from daemon.jobs import nightly
-from daemon.jobs.timetable import ASSESS, NIGHTLY, WEEKLY
+from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
 
 NICE = 10
 FIRST_TO_GO = "500"
@@ -26,6 +24,8 @@ def main() -> None:
     """Do one job."""
     name, plant, db = sys.argv[1:]
     _give_way()
+    from config.load import load_plant  # noqa: PLC0415 - pydantic, and whatever is heavy, only at low priority
+
     try:
         _say(WORK[name](load_plant(plant), pathlib.Path(db)))
     except ClearboreError as error:
@@ -42,6 +42,8 @@ def _assess(plant_file: PlantFile, db: pathlib.Path) -> str:
 
 def _nightly(plant_file: PlantFile, db: pathlib.Path) -> str:
     """Keep the database in order, and copy it."""
+    from daemon.jobs import nightly  # noqa: PLC0415 - at low priority
+
     return nightly.keep_in_order(plant_file, db, now_s=clock.now_s())
 
 

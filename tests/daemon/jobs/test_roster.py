@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 import pytest
 
+from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
 from daemon.jobs.roster import FIRST_RETRY_S, LONGEST_RETRY_S, Roster, Standing
-from daemon.jobs.timetable import ASSESS, NIGHTLY, WEEKLY, make_timetable
+from daemon.jobs.timetable import make_timetable
 
 HOUR_S = 3600.0
 DAY_S = 86_400.0

@@ -6,7 +6,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from daemon.jobs.timetable import ASSESS, NIGHTLY, WEEKLY, make_timetable
+from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
+from daemon.jobs.timetable import make_timetable
 
 NAMES = (NIGHTLY, ASSESS, WEEKLY)
 

@@ -12,8 +12,8 @@ import pytest
 from config.load import load_plant
 from config.settings import PlantFile
 from daemon import assessing
+from daemon.jobs.names import NIGHTLY
 from daemon.jobs.nightly import keep_in_order
-from daemon.jobs.timetable import NIGHTLY
 from daemon.jobs.weekly import week_before, write_report
 from daemon.jobs.work import FIRST_TO_GO, NICE, WORK
 from daemon.loading.session import Order, load_all
@@ -148,14 +148,14 @@ def test_weeks_are_those_of_iso_8601(now_s: float, timezone: str, week: str) -> 
 
 
 def test_every_job_gives_way() -> None:
-    """Low priority, and the first that the kernel ends where memory runs out."""
+    """Low priority before anything heavy is imported, and the first that the kernel ends where memory runs out."""
     script = (
-        "import os, daemon.jobs.work as work; work._give_way();"
-        "print(os.nice(0), open('/proc/self/oom_score_adj').read().strip())"
+        "import os, sys, daemon.jobs.work as work; heavy = [name for name in ('pydantic', 'numpy') if name in sys.modules];"
+        "work._give_way(); print(os.nice(0), open('/proc/self/oom_score_adj').read().strip(), heavy)"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
 
-    assert done.stdout.split() == [str(NICE), FIRST_TO_GO]
+    assert done.stdout.split() == [str(NICE), FIRST_TO_GO, "[]"]
 
 
 def test_a_fault_of_the_program_is_told_by_its_last_line(rack: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
