@@ -14,7 +14,6 @@ from analysis.forecast import history_of, standing_of
 from analysis.frames import HOUR_S, HourFrame
 from analysis.isolability import isolability_of
 from analysis.meter_states import meter_states_of, pump_state_of
-from analysis.pulses import SETTLE_S
 from analysis.watching import watch_over
 from config.settings import PlantFile
 
@@ -43,18 +42,18 @@ def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell ti
         tell: is told how many hours are done, and of how many.
     """
     known = tuple(event for event in events if event.at_s <= now_s)
-    settled = settled_hours(frame, now_s)
-    flow = flow_of(settled, plant_file.plant.meters, known)
     watched = watch_over(
         plant_file.plant,
         alarms=plant_file.settings.alarms,
         baseline=baseline,
-        frame=settled,
-        flow_m3s=flow,
+        frame=frame,
+        flow_m3s=flow_of(frame, plant_file.plant.meters, known),
         events=known,
+        now_s=now_s,
         memories=memories,
         tell=tell,
     )
+    settled = watched.frame
     changes = watched.watch.changes
     findings = tuple(
         sorted(
@@ -81,18 +80,6 @@ def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell ti
         meters=baseline.meters,
         hours_s=settled.start_s + HOUR_S * np.arange(settled.hours, dtype=float),
         flow_m3s=watched.flow_m3s,
-        expected_m3s=baseline.flow_m3s * np.exp(watched.shift),
+        expected_m3s=baseline.flow_m3s * np.exp(watched.shift[: settled.hours]),
         memory=watched.memory,
-    )
-
-
-def settled_hours(frame: HourFrame, now_s: float) -> HourFrame:
-    """The hours that no later reading can change."""
-    hours = int(np.clip((now_s - SETTLE_S - frame.start_s) // HOUR_S, 0, frame.hours))
-    return HourFrame(
-        start_s=frame.start_s,
-        meters=frame.meters,
-        rate=frame.rate[:hours],
-        seconds=frame.seconds[:hours],
-        off_s=frame.off_s[:hours],
     )

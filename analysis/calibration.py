@@ -24,18 +24,42 @@ def flow_of(frame: HourFrame, meters: Sequence[Meter], events: Iterable[Event] =
     Returns:
         [T, M] m3/s; nan where the rate is unknown.
     """
+    return _flow(frame, frame.rate, meters, events)
+
+
+def flow_of_parts(
+    frame: HourFrame, pulses: Floats, seconds: Floats, meters: Sequence[Meter], events: Iterable[Event] = ()
+) -> Floats:
+    """Flow in parts of the hours, by the factors that hold for their hours.
+
+    Args:
+        frame: hours of M meters.
+        pulses: [T, P, M] counted in some parts of each hour.
+        seconds: [T, P, M] the time that was.
+        meters: as in `flow_of`.
+        events: as in `flow_of`.
+
+    Returns:
+        [T, P, M] m3/s; nan where no time is behind it.
+    """
+    rate = np.divide(pulses, seconds, out=np.full_like(pulses, np.nan), where=seconds > 0)
+    return np.stack([_flow(frame, rate[:, part], meters, events) for part in range(rate.shape[1])], axis=1)
+
+
+def _flow(frame: HourFrame, rate: Floats, meters: Sequence[Meter], events: Iterable[Event]) -> Floats:
+    """Flow at rates [T, M] in the hours of a frame."""
     by_name = {meter.name: meter for meter in meters}
     starts_s = frame.start_s + np.arange(frame.hours) * HOUR_S
     calibrations = sorted(
         (event for event in events if event.kind is EventKind.CALIBRATION), key=lambda event: event.at_s
     )
-    flow = np.empty_like(frame.rate)
+    flow = np.empty_like(rate)
     for column, name in enumerate(frame.meters):
-        flow[:, column] = flow_of_rate(frame.rate[:, column], by_name[name].k_points)
+        flow[:, column] = flow_of_rate(rate[:, column], by_name[name].k_points)
         for event in calibrations:
             since = starts_s >= event.at_s
             if event.target == name and since.any():
-                flow[since, column] = flow_of_rate(frame.rate[since, column], ((0.0, float(event.value)),))
+                flow[since, column] = flow_of_rate(rate[since, column], ((0.0, float(event.value)),))
     return flow
 
 

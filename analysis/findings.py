@@ -11,7 +11,7 @@ from analysis.detection.watch import Change
 from analysis.events import Event, EventKind
 from analysis.fitted import NINETY_PERCENT
 from analysis.frames import HOUR_S, Floats
-from analysis.pulses import PAUSE_MARGIN_S, SETTLE_S
+from analysis.pulses import PAUSE_MARGIN_S
 from analysis.watching import Watched
 from analysis.wording import FAILED_LOG, action, could_be, headline, status_of
 
@@ -30,15 +30,10 @@ JOB_H = 72
 GAIN_H = 24
 
 
-def known_at_s(watched: Watched, hour: int) -> int:
-    """When a judgement of an hour can be made: once nothing later can change the hour."""
-    return watched.at_s(hour) + SETTLE_S
-
-
 def finding_of(watched: Watched, change: Change) -> Finding:
     """The finding of one change, as it stood when it was last noted: so a log cut short says the same up to its end."""
     history = tuple(
-        Opinion(at_s=known_at_s(watched, verdict.hour), candidates=_candidates(watched, verdict))
+        Opinion(at_s=watched.told_at_s(verdict.hour, verdict.part), candidates=_candidates(watched, verdict))
         for verdict in change.noted
     )
     latest = change.noted[-1]
@@ -49,7 +44,7 @@ def finding_of(watched: Watched, change: Change) -> Finding:
     return Finding(
         id=f"{when}-{watched.signatures.faults[first.top].subject or 'pump'}",
         raised_at_s=history[0].at_s,
-        cleared_at_s=None if change.cleared_h is None else known_at_s(watched, change.cleared_h),
+        cleared_at_s=None if change.cleared_h is None else watched.told_at_s(change.cleared_h),
         status=Status.GOOD if change.cleared_h is not None else status_of(candidates[0], sudden=latest.sudden),
         shape="step" if latest.sudden else "ramp",
         onset_s=watched.at_s(latest.onset_h - 1),
@@ -164,13 +159,13 @@ def _stop_candidates(watched: Watched) -> tuple[Candidate, ...]:
 def _stop(watched: Watched, first: int, end: int) -> Finding:
     candidates = _stop_candidates(watched)
     seen = "No flow on any branch" if len(candidates) == 1 else f"Meter {candidates[1].subject} shows no flow"
-    raised = known_at_s(watched, first + STOPPED_H - 1)
+    raised = watched.told_at_s(first + STOPPED_H - 1)
     over = end < watched.frame.hours
     when = dt.datetime.fromtimestamp(watched.at_s(first), dt.UTC).strftime("%Y-%m-%dT%H")
     return Finding(
         id=f"{when}-stopped",
         raised_at_s=raised,
-        cleared_at_s=known_at_s(watched, end) if over else None,
+        cleared_at_s=watched.told_at_s(end) if over else None,
         status=Status.GOOD if over else Status.FAILURE,
         shape="step",
         onset_s=watched.at_s(first - 1),
@@ -197,7 +192,7 @@ def _recovery(watched: Watched, change: Change, events: tuple[Event, ...]) -> Re
     departure, _ = watched.watch.departure(change, last, last - hour + 1)
     now = _share_left(watched, fault.kind, fault.subject, departure)
     return Recovery(
-        at_s=known_at_s(watched, hour),
+        at_s=watched.told_at_s(hour),
         subject=fault.subject or "pump",
         job=_job(watched, hour, fault.subject, events),
         gain_percent=_percent(np.log(now / 100.0) - size),

@@ -13,7 +13,6 @@ from analysis.detection.bank import POWERS
 from analysis.detection.verdict import Verdict
 from analysis.detection.watch import Change
 from analysis.frames import HOUR_S, Floats
-from analysis.pulses import SETTLE_S
 from analysis.watching import Watched
 
 LEVELS = (0.05, 0.5, 0.95)
@@ -69,7 +68,7 @@ def _forecast(watched: Watched, verdict: Verdict, run: int) -> Forecast | None:
     low, middle, high = (_quantile(crossings, level) for level in LEVELS)
     if middle > FARTHEST_H:
         return None
-    at_s = watched.at_s(verdict.hour) + SETTLE_S
+    at_s = watched.told_at_s(verdict.hour, verdict.part)
     return Forecast(
         made_at_s=at_s,
         run=name,

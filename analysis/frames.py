@@ -16,6 +16,20 @@ Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Parts:
+    """The hours of a frame in P parts of equal length.
+
+    Attributes:
+        pulses, seconds: [T, P, M] counted while the pump ran, and the time that was; none where nothing is known.
+        known_at_s: [T, P] UTC epoch seconds from which on no later reading can change a part or those before it.
+    """
+
+    pulses: Floats
+    seconds: Floats
+    known_at_s: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HourFrame:
     """Hours of metered pulses, one row an hour without holes.
 
@@ -25,6 +39,7 @@ class HourFrame:
         rate: [T, M] pulses a second while the pump ran; nan where unknown (not covered, or the pump was off).
         seconds: [T, M] seconds behind each rate.
         off_s: [T] seconds of the hour in which the pump was recognised as stopped.
+        parts: the same hours in parts, where the minutes that they come from were there.
     """
 
     start_s: int
@@ -32,6 +47,7 @@ class HourFrame:
     rate: Floats
     seconds: Floats
     off_s: Floats
+    parts: Parts | None = None
 
     @property
     def hours(self) -> int:
@@ -42,3 +58,16 @@ class HourFrame:
     def end_s(self) -> int:
         """UTC epoch seconds just after the last hour."""
         return self.start_s + self.hours * HOUR_S
+
+    def until(self, hours: int) -> "HourFrame":
+        """The first so many hours."""
+        parts = self.parts
+        return HourFrame(
+            start_s=self.start_s,
+            meters=self.meters,
+            rate=self.rate[:hours],
+            seconds=self.seconds[:hours],
+            off_s=self.off_s[:hours],
+            parts=parts
+            and Parts(pulses=parts.pulses[:hours], seconds=parts.seconds[:hours], known_at_s=parts.known_at_s[:hours]),
+        )

@@ -5,18 +5,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.calibration import flow_of_parts
 from analysis.commissioning import Baseline, log_readings, share_of_hour, usable_flow
+from analysis.detection.looks import Looks
 from analysis.detection.memory import KEEP_H, Memory, memory_of, recall
 from analysis.detection.watch import Touch, Watch
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.hydraulics.network import Network, compile_network
+from analysis.pulses import PARTS, SETTLE_S
 from analysis.signatures import Signatures, signatures_of, speed_change
 from analysis.speeds import speeds_of
 from config.plant import Plant
 from config.settings import AlarmSettings
 
 HOURS_A_YEAR = 8766.0
+# A look with less behind it says too little.
+LOOK_SECONDS = 240.0
 # Work on a branch may leave it this far from where it was: new media pack differently, a valve is set by eye (log
 # flow, one standard deviation). Common practice, no source.
 WORK_SD = {"media_changed": 0.05, "valve_set": 0.30, "pump_cleaned": 0.05, "meter_cleaned": 0.05}
@@ -35,7 +40,9 @@ class Watched:
 
     Attributes:
         readings: [T, M] log reading over what the commissioned plant would show at the logged speed.
-        shift: [T, M] log change that the logged speed should bring.
+        shift: [T or T + 1, M] log change that the logged speed should bring.
+        known_at_s: [T or T + 1, PARTS] UTC epoch seconds from which on the parts of each hour were known for good; one
+            more hour where one that is not over was looked at.
         flow_m3s: [T, M] measured, nan unknown.
         memory: to go on from another time, if it holds enough more than the one that this went on from.
         run_flow_m3s: [R] true flow of every run as commissioned, by the fitted network.
@@ -51,6 +58,11 @@ class Watched:
     readings: Floats
     shift: Floats
     memory: Memory | None
+    known_at_s: Floats
+
+    def told_at_s(self, hour: int, part: int = 0) -> int:
+        """When the readings of an hour, or of its first parts, could be known for good: UTC epoch seconds."""
+        return int(self.known_at_s[hour, part - 1])
 
     def at_s(self, hour: int) -> int:
         """When an hour ends, UTC epoch seconds."""
@@ -69,10 +81,11 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     frame: HourFrame,
     flow_m3s: Floats,
     events: Sequence[Event],
+    now_s: float | None = None,
     memories: Sequence[Memory] = (),
     tell: Callable[[int, int], None] | None = None,
 ) -> Watched:
-    """Take in every hour of the frame.
+    """Take in every hour of the frame that is known for good, and look at the one after by its first parts.
 
     Args:
         plant: as built.
@@ -81,15 +94,20 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         frame: hours, from the commissioning on or earlier.
         flow_m3s: [T, M] by the K-factors in force.
         events: the journal.
+        now_s: time of the last reading, UTC epoch seconds; without it all hours are known for good.
         memories: of watches over earlier hours of the plant; one that does not fit is passed over.
         tell: is told how many hours are done, and of how many.
     """
+    settled, parts = (frame.hours, 0) if now_s is None else known_hours(frame, now_s)
+    frame = frame.until(settled + (parts > 0))
+    flow_m3s = flow_m3s[: frame.hours]
     network = compile_network(plant)
     state = baseline.state(network)
     signatures = signatures_of(plant, network, state, baseline.meters)
     shift = _speed_shift(plant, baseline, signatures, _speeds(plant, baseline, frame, events))
     flow = usable_flow(frame, flow_m3s)
     readings = log_readings(flow, baseline.flow_m3s) - shift
+    looks = _looks(plant, baseline, frame, events, shift)
     watch = Watch(
         model=baseline.noise,
         hypotheses=signatures.hypotheses,
@@ -98,24 +116,69 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         touches=_touches(plant, signatures, frame, events, shift),
     )
     shares = share_of_hour(frame)
-    recalled = recall(watch, memories, readings, shares)
-    for hour in range(watch.hour + 1, len(readings)):
-        watch.take(readings[hour], shares[hour])
+    recalled = recall(watch, memories, readings[:settled], shares[:settled])
+    for hour in range(watch.hour + 1, settled):
+        watch.take(readings[hour], shares[hour], None if looks is None else looks[hour])
         if tell is not None:
-            tell(hour + 1, len(readings))
+            tell(hour + 1, settled)
     known_h = -1 if recalled is None else recalled.hour
+    memory = memory_of(watch, readings[:settled], shares[:settled]) if watch.hour - known_h >= KEEP_H else None
+    if looks is not None and settled < frame.hours:
+        watch.look(looks[settled].upto(parts))
     return Watched(
         plant=plant,
         network=network,
         signatures=signatures,
         baseline=baseline,
         watch=watch,
-        frame=frame,
-        flow_m3s=flow,
-        readings=readings,
+        frame=frame.until(settled),
+        flow_m3s=flow[:settled],
+        readings=readings[:settled],
         shift=shift,
-        memory=memory_of(watch, readings, shares) if watch.hour - known_h >= KEEP_H else None,
+        memory=memory,
+        known_at_s=frame.parts.known_at_s if frame.parts is not None else _late(frame),
     )
+
+
+def known_hours(frame: HourFrame, now_s: float) -> tuple[int, int]:
+    """How many hours no later reading can change, and how many parts of the hour after them.
+
+    Args:
+        frame: hours.
+        now_s: time of the last reading, UTC epoch seconds.
+    """
+    known_at_s = frame.parts.known_at_s if frame.parts is not None else _late(frame)
+    hours = int(np.searchsorted(known_at_s[:, -1], now_s, side="right"))
+    if frame.parts is None or hours == frame.hours:
+        return hours, 0
+    return hours, int(np.searchsorted(known_at_s[hours], now_s, side="right"))
+
+
+def _late(frame: HourFrame) -> Floats:
+    """[T, PARTS] when hours without parts are known: SETTLE_S after their end."""
+    ends_s = frame.start_s + HOUR_S * np.arange(1.0, frame.hours + 1.0) + SETTLE_S
+    return np.repeat(ends_s[:, None], PARTS, axis=1)
+
+
+def _looks(
+    plant: Plant, baseline: Baseline, frame: HourFrame, events: Sequence[Event], shift: Floats
+) -> list[Looks] | None:
+    """The looks at every hour, one after each part but the last; None without parts."""
+    parts = frame.parts
+    if parts is None:
+        return None
+
+    def readings(pulses: Floats, seconds: Floats) -> tuple[Floats, Floats]:
+        flow = flow_of_parts(frame, pulses, seconds, plant.meters, events)
+        usable = np.where(seconds >= LOOK_SECONDS, flow, np.nan)
+        return log_readings(usable, baseline.flow_m3s) - shift[:, None], seconds / HOUR_S
+
+    reading, share = readings(*(np.cumsum(side[:, :-1], axis=1) for side in (parts.pulses, parts.seconds)))
+    alone, alone_share = readings(parts.pulses[:, :-1], parts.seconds[:, :-1])
+    return [
+        Looks(reading=reading[hour], share=share[hour], alone=alone[hour], alone_share=alone_share[hour])
+        for hour in range(frame.hours)
+    ]
 
 
 def limit(alarms: AlarmSettings, meters: int) -> float:

@@ -31,7 +31,7 @@ class Verdict:
     """One hour's judgement of a change.
 
     Attributes:
-        hour: the hour judged, after which nothing was used.
+        hour: the hour judged, after which nothing was used; part: so many of its parts, 0 for the whole hour.
         log_odds: log of the summed weight of all faults against none.
         probability: [H] of each hypothesis given a fault.
         size: [H] mean size of each hypothesis (log change). change: [H, M] mean change of the readings under each.
@@ -41,6 +41,7 @@ class Verdict:
     """
 
     hour: int
+    part: int = 0
     log_odds: float
     probability: Floats
     size: Floats
@@ -72,8 +73,15 @@ class Verdict:
         return self.probability @ self.change
 
 
-def judge(  # noqa: PLR0913 - the last two only name the hour
-    hypotheses: Hypotheses, bank: OnsetBank, weights: Floats, share: Floats, *, hour: int, log_odds: float
+def judge(  # noqa: PLR0913 - the last three only name the hour
+    hypotheses: Hypotheses,
+    bank: OnsetBank,
+    weights: Floats,
+    share: Floats,
+    *,
+    hour: int,
+    log_odds: float,
+    part: int = 0,
 ) -> Verdict:
     """Sum up the weights [K, G, P] of an hour; `share` [K, G, P] is where in its span each pattern's size lies."""
     mass = np.exp(weights - np.max(weights))
@@ -89,6 +97,7 @@ def judge(  # noqa: PLR0913 - the last two only name the hour
     at = [int(bank.onset_h[min(int(np.searchsorted(below, level)), len(onset) - 1)]) for level in (LOW, 0.5, HIGH)]
     return Verdict(
         hour=hour,
+        part=part,
         log_odds=log_odds,
         probability=by_hypothesis(hypotheses, weights),
         size=weight @ sizes,

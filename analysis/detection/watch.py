@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.detection.bank import OnsetBank, empty, since, step
+from analysis.detection.looks import Looks
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses, log_sum, weigh
 from analysis.detection.verdict import Verdict, judge
@@ -87,6 +88,25 @@ class Track:
         self.protect |= self._likely(young, weights)
         return float(np.logaddexp(self.old_odds, log_sum(weights)))
 
+    def peek(self, hypotheses: Hypotheses, hour: int, looks: Looks, odds: float, threshold: float) -> Verdict | None:
+        """The verdict of the first look at `hour` that reaches the threshold; nothing is taken in.
+
+        No hypothesis can gain more by a surprise than half its square (whitened), so that most looks need no weighing.
+        """
+        predicted = predict(self.model, self.state)
+        for number in range(len(looks)):
+            goes_on = looks.goes_on(number, self.model, predicted)
+            _, innovation = update(self.model, predicted, looks.reading[number], looks.share[number], goes_on)
+            most = 0.5 * float(innovation.surprise @ innovation.precision @ innovation.surprise)
+            if np.logaddexp(odds, 0.0) + most < threshold:
+                continue
+            bank = step(self.bank, self.model, hour, innovation, self.protect)
+            weights, share = weigh(hypotheses, bank, hour)
+            found = log_sum(weights)
+            if found >= threshold:
+                return judge(hypotheses, bank, weights, share, hour=hour, log_odds=found, part=number + 1)
+        return None
+
     def _likely(self, bank: OnsetBank, weights: Floats) -> frozenset[int]:
         likely = np.argsort(-weights.max(axis=(1, 2)))[:PROTECTED_ONSETS]
         return frozenset(bank.onset_h[likely].tolist())
@@ -157,8 +177,22 @@ class Watch:
         """The last hour taken in; -1 before the first."""
         return self._hour
 
-    def take(self, reading: Floats, share: Floats) -> None:
-        """Take in the next hour: [M] log readings (nan unseen) and the share [M] of the hour behind each."""
+    def look(self, looks: Looks) -> None:
+        """Look at the hour after the last one by its first parts; it is taken in whole later.
+
+        Beside an open change, and in an hour of journalled work, the whole hour is waited for.
+        """
+        hour = self._hour + 1
+        if hour <= self.judge_from_h or self._open() or any(touch.hour == hour for touch in self.touches):
+            return
+        verdict = self.front.peek(self.hypotheses, hour, looks, self.log_odds[-1], self.threshold)
+        if verdict is not None:
+            self._raise(verdict)
+
+    def take(self, reading: Floats, share: Floats, looks: Looks | None = None) -> None:
+        """Take in the next hour: [M] log readings (nan unseen), the share [M] of the hour behind each, its parts."""
+        if looks is not None:
+            self.look(looks)
         self._hour += 1
         self._readings.append(reading)
         self.log_odds.append(-np.inf)

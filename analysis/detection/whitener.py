@@ -56,7 +56,13 @@ def predict(model: NoiseModel, state: FilterState) -> FilterState:
     )
 
 
-def update(model: NoiseModel, state: FilterState, reading: Floats, share: Floats) -> tuple[FilterState, Innovation]:
+def update(
+    model: NoiseModel,
+    state: FilterState,
+    reading: Floats,
+    share: Floats,
+    goes_on: NDArray[np.bool_] | None = None,
+) -> tuple[FilterState, Innovation]:
     """Take in one hour.
 
     Args:
@@ -64,6 +70,7 @@ def update(model: NoiseModel, state: FilterState, reading: Floats, share: Floats
         state: as predicted for this hour.
         reading: [M] log flow over commissioned flow; nan where unseen.
         share: [M] share of the hour behind each reading, 0..1; less of the hour is noisier.
+        goes_on: [M] whose surprise is known to be no stray, beside those who were surprised in the hour before.
 
     Returns:
         The state after the hour, and the hour's surprise.
@@ -76,7 +83,8 @@ def update(model: NoiseModel, state: FilterState, reading: Floats, share: Floats
     spread = shown @ view.T
     total_var = np.diag(spread) + white_var
     score = np.where(seen, surprise / np.sqrt(total_var), np.nan)
-    excess = np.where(_goes_on(state.score, score), 1.0, np.maximum(np.abs(np.nan_to_num(score)) / SURPRISE_LIMIT, 1.0))
+    lasting = _goes_on(state.score, score) if goes_on is None else _goes_on(state.score, score) | goes_on
+    excess = np.where(lasting, 1.0, np.maximum(np.abs(np.nan_to_num(score)) / SURPRISE_LIMIT, 1.0))
     white_var = white_var + total_var * (excess**2 - 1.0)
     precision: Floats = np.linalg.inv(spread + np.diag(white_var)).astype(np.float64)
     precision[~seen, :] = 0.0

@@ -3,11 +3,14 @@
 import itertools
 import sqlite3
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
+from numpy.typing import NDArray
 
-from analysis.frames import HOUR_S, Floats, HourFrame, Ints
-from analysis.pulses import MinuteFrame
+from analysis.frames import HOUR_S, Floats, HourFrame, Ints, Parts
+from analysis.pulses import PARTS, SETTLE_S, MinuteFrame
 from daemon.store.blocks import MINUTES, block_id
 from daemon.store.bulk import read_records
 from daemon.store.journal import read_events
@@ -15,6 +18,9 @@ from daemon.store.opening import open_reader
 from daemon.store.ordering import stable_order
 from daemon.store.undated import read_undated
 
+PARTS_KEPT = np.dtype([("pulses", "<f4", PARTS), ("seconds", "<f4", PARTS), ("known_s", "<u2", PARTS)])
+"""How a row of the table of hours keeps its parts."""
+NO_PARTS = bytes(PARTS_KEPT.itemsize)
 _COUNTS_ONLY = 3  # columns of a table of single readings
 
 __all__ = ["open_reader", "read_events", "read_hours", "read_minutes"]
@@ -38,31 +44,70 @@ def read_hours(
     columns = {ids[name]: column for column, name in enumerate(meters) if name in ids}
     first = -(2**40) if from_s is None else int(-(-from_s // HOUR_S))
     end = 2**40 if to_s is None else int(to_s // HOUR_S)
-    marks = ", ".join("?" * len(columns))
+    span, marks = "hour >= ? AND hour < ?", ", ".join("?" * len(columns))
     rows = connection.execute(
-        f"SELECT hour, meter, pulses, seconds, off_s FROM hour WHERE hour >= ? AND hour < ? AND meter IN ({marks})",  # noqa: S608 - question marks only
+        f"SELECT hour, meter, pulses, seconds, off_s, parts FROM hour WHERE {span} AND meter IN ({marks})",  # noqa: S608 - ours
         (first, end, *columns),
-    )
-    table = np.fromiter(itertools.chain.from_iterable(rows), dtype=np.float64).reshape(-1, 5)
-    if not len(table):
-        return _hour_frame(int(first if from_s is not None else 0), meters, table, np.empty(0, dtype=np.int64))
-    start = int(table[0, 0]) if from_s is None else first
-    stop = int(table[-1, 0]) + 1 if to_s is None else end
-    order = np.array([columns[meter] for meter in table[:, 1].astype(np.int64).tolist()], dtype=np.int64)
-    return _hour_frame(start, meters, table, order, hours=stop - start)
+    ).fetchall()
+    if not rows:
+        return _hour_frame(int(first if from_s is not None else 0), meters, _Rows.of([], columns), hours=0)
+    start = rows[0][0] if from_s is None else first
+    stop = rows[-1][0] + 1 if to_s is None else end
+    return _hour_frame(start, meters, _Rows.of(rows, columns), hours=stop - start)
 
 
-def _hour_frame(start: int, meters: Sequence[str], table: Floats, column: Ints, *, hours: int = 0) -> HourFrame:
-    """Spread rows (hour, meter, pulses, seconds, off_s) over a grid without holes."""
-    rate = np.full((hours, len(meters)), np.nan)
-    seconds = np.zeros((hours, len(meters)))
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """Rows of the table of hours: UTC epoch hour [N], column [N], pulses, seconds, off_s [N, 3], parts [N]."""
+
+    hour: Ints
+    column: Ints
+    numbers: Floats
+    parts: NDArray[np.void]
+
+    @classmethod
+    def of(cls, rows: Sequence[tuple[int, int, float, float, float, bytes | None]], columns: Mapping[int, int]) -> Self:
+        """From what the database gives; a row without parts has parts of nothing."""
+        parts = b"".join(row[5] or NO_PARTS for row in rows)
+        return cls(
+            np.array([row[0] for row in rows], dtype=np.int64),
+            np.array([columns[row[1]] for row in rows], dtype=np.int64),
+            np.array([row[2:5] for row in rows], dtype=np.float64).reshape(-1, 3),
+            np.frombuffer(parts, dtype=PARTS_KEPT),
+        )
+
+
+def _hour_frame(start: int, meters: Sequence[str], rows: _Rows, *, hours: int) -> HourFrame:
+    """Spread rows over a grid without holes."""
+    rate, seconds = np.full((hours, len(meters)), np.nan), np.zeros((hours, len(meters)))
     off_s = np.zeros(hours)
-    row = table[:, 0].astype(np.int64) - start
-    covered = table[:, 3] > 0
-    rate[row[covered], column[covered]] = table[covered, 2] / table[covered, 3]
-    seconds[row, column] = table[:, 3]
-    np.maximum.at(off_s, row, table[:, 4])
-    return HourFrame(start_s=start * HOUR_S, meters=tuple(meters), rate=rate, seconds=seconds, off_s=off_s)
+    row, column = rows.hour - start, rows.column
+    covered = rows.numbers[:, 1] > 0
+    rate[row[covered], column[covered]] = rows.numbers[covered, 0] / rows.numbers[covered, 1]
+    seconds[row, column] = rows.numbers[:, 1]
+    np.maximum.at(off_s, row, rows.numbers[:, 2])
+    return HourFrame(
+        start_s=start * HOUR_S,
+        meters=tuple(meters),
+        rate=rate,
+        seconds=seconds,
+        off_s=off_s,
+        parts=_parts(start, rows, hours, len(meters)),
+    )
+
+
+def _parts(start: int, rows: _Rows, hours: int, meters: int) -> Parts:
+    """The same rows' parts; an hour without any is known when every hour is."""
+    row = rows.hour - start
+    pulses, seconds = np.zeros((2, hours, PARTS, meters))
+    pulses[row, :, rows.column] = rows.parts["pulses"]
+    seconds[row, :, rows.column] = rows.parts["seconds"]
+    known_s = np.zeros((hours, PARTS))
+    np.maximum.at(known_s, row, rows.parts["known_s"].astype(np.float64))
+    known_s[known_s == 0] = SETTLE_S
+    ends_s = (start + np.arange(hours)[:, None] + np.arange(1, PARTS + 1) / PARTS) * HOUR_S
+    known_at_s = np.maximum.accumulate((ends_s + known_s).ravel()).reshape(hours, PARTS)
+    return Parts(pulses=pulses, seconds=seconds, known_at_s=known_at_s)
 
 
 def read_minutes(

@@ -16,7 +16,9 @@ Raw counts and times are kept; K-factors are applied at reading.
     minute_block  the minutes of one hour and meter that hold a single reading each, from a log file, as text: 20 digits
                   a reading, ms after the start of the hour (8) and count (12); a minute is here or in `minute`
     all_minutes   both of them as rows
-    hour          pulses counted in `seconds` while the pump ran; off_s: seconds in which it was recognised as stopped
+    hour          pulses counted in `seconds` while the pump ran; off_s: seconds in which it was recognised as stopped;
+      parts       the hour in parts of ten minutes, 60 bytes: pulses (6 float32), seconds (6 float32), and how many
+                  seconds after its end each part was known for good (6 uint16), low byte first
     usual_rate    median of a UTC day's minute rates above zero, pulses a second
     stale_day     UTC epoch days whose hours are behind their minutes
     journal       what the keeper did
@@ -192,7 +194,19 @@ MEMORY = """
 CREATE TABLE watch_memory (hour INTEGER PRIMARY KEY, digest TEXT NOT NULL, body BLOB NOT NULL) STRICT;
 """
 
-MIGRATIONS: tuple[tuple[str, str], ...] = (("store", STORE), ("jobs", JOBS), ("clock", CLOCK), ("memory", MEMORY))
+PARTS = """
+ALTER TABLE hour ADD COLUMN parts BLOB;
+INSERT OR IGNORE INTO stale_day SELECT DISTINCT minute / 1440 FROM minute;
+INSERT OR IGNORE INTO stale_day SELECT DISTINCT hour / 24 FROM minute_block;
+"""
+
+MIGRATIONS: tuple[tuple[str, str], ...] = (
+    ("store", STORE),
+    ("jobs", JOBS),
+    ("clock", CLOCK),
+    ("memory", MEMORY),
+    ("parts", PARTS),
+)
 """Name and SQL of each step, oldest first. Add to the end; never change one that was released."""
 
 VERSION = len(MIGRATIONS)

@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.assess import settled_hours
 from analysis.assessment import Assessment, Candidate, Finding, Forecast
 from analysis.calibration import flow_of
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, HourFrame
 from analysis.pulses import SETTLE_S
+from analysis.watching import known_hours
 from config.settings import PlantFile
 from tests.support.simulated_rack import (
     PLANT,
@@ -165,10 +165,10 @@ def test_hours_that_may_still_change_are_left_out() -> None:
     frame = told("healthy").frame
     end_s = frame.start_s + 10 * HOUR_S
 
-    assert settled_hours(frame, end_s + SETTLE_S).hours == 10
-    assert settled_hours(frame, end_s + SETTLE_S - 1).hours == 9
-    assert settled_hours(frame, frame.start_s - 50.0).hours == 0
-    assert settled_hours(frame, frame.end_s + 1e6).hours == frame.hours
+    assert known_hours(frame, end_s + SETTLE_S) == (10, 0)
+    assert known_hours(frame, end_s + SETTLE_S - 1) == (9, 0)
+    assert known_hours(frame, frame.start_s - 50.0) == (0, 0)
+    assert known_hours(frame, frame.end_s + 1e6) == (frame.hours, 0)
 
 
 def test_hours_and_flows_are_shown() -> None:
