@@ -33,8 +33,8 @@ KEEPALIVE_S = 30
 SESSION_S = 7 * 24 * 3600
 """How long the broker keeps our session, and what it may hold for us, while we are away."""
 WAIT_S = 1.0
-GATHER_S = 0.5
-"""After messages were taken, time for more to come in: two wake-ups a second, however many meters there are."""
+GATHER_S = 1.0
+"""After messages were taken, time for more to come in: one wake-up a second, however many meters there are."""
 CONNECT_S = 5.0
 """For the connection itself, and for each step of its TLS greeting."""
 ANSWER_S = 10.0

@@ -24,6 +24,8 @@ WAIT_S = 1.0
 GATHER_S = 0.2
 """After the first byte, time for the rest of the line (and other lines) to come in: one wake-up instead of many."""
 MOST_AT_ONCE = 1 << 20
+LOOK_AGAIN_S = 10.0
+"""While another program takes bytes, how often to look whether it still does: a look costs some milliseconds."""
 
 LOST = (serial.SerialException, OSError, termios.error)
 """What an unplugged port raises, depending on the call that notices."""
@@ -49,6 +51,8 @@ class SerialPortSource(Source):
     def __init__(self, plan: PortPlan, bits: dict[str, int], inbox: Inbox) -> None:
         super().__init__(f"serial:{plan.name}", plan.port, inbox)
         self._plan = plan
+        self._takers: set[str] = set()
+        self._look_again_s = 0.0
         self._meters = {channel: (meter, (1 << bits[meter]) - 1) for channel, meter in plan.channels}
 
     def _run(self) -> None:
@@ -111,6 +115,9 @@ class SerialPortSource(Source):
         now = quality.take(data, good=good, bad=len(events) - good)
         if now is not before:
             self._say(up=now not in USELESS, words=self._quality_words(now))
+        elif good and self._takers and clock.monotonic_s() >= self._look_again_s:
+            self._look_again_s = clock.monotonic_s() + LOOK_AGAIN_S
+            self._say(up=True, words=self._open_words())
         return good > 0
 
     def _hand_on(self, events: list[Sentence | Garbage]) -> None:
@@ -143,9 +150,11 @@ class SerialPortSource(Source):
         return [Arrival(source=self.name, readings=tuple(readings)), *rejected]
 
     def _open_words(self) -> str:
-        """An open port, and who else has it open."""
-        others = other_users(self._plan.port)
-        return f"port open, but {_read_by(others)}" if others else "port open"
+        """An open port; if bytes were taken from us, who did it, as long as he has the port open."""
+        self._takers &= set(other_users(self._plan.port)) if self._takers else set()
+        if not self._takers:
+            return "port open"
+        return f"port open, but another program reads it too and takes bytes away: {', '.join(sorted(self._takers))}"
 
     def _quality_words(self, quality: Quality) -> str:
         """What comes out of the port, and what to do about it."""
@@ -153,16 +162,18 @@ class SerialPortSource(Source):
             return f"nothing but noise at {self._plan.baud} baud: write the baud rate that the counter sends at"
         if quality is Quality.FOREIGN:
             return "text comes in, but no sentence of a pulse counter: is this the right device?"
-        others = other_users(self._plan.port)
-        if quality is Quality.GOOD or others:
-            return self._open_words()
-        return "many lines are damaged: check cable, plug and earth; another program may read the port too"
+        if quality is Quality.DAMAGED:
+            self._takers |= set(other_users(self._plan.port))
+            if not self._takers:
+                return "many lines are damaged: check cable, plug and earth"
+        return self._open_words()
 
     def _say_lost(self, error: Exception) -> None:
-        """Say why the port cannot be used; bytes stolen by another reader look like a port that is gone."""
+        """Say why the port cannot be used; bytes taken by another reader look like a port that is gone."""
         others = other_users(self._plan.port)
         if others and "multiple access" in str(error):
-            self._say(up=True, words=f"port open, but {_read_by(others)}")
+            self._takers |= set(others)
+            self._say(up=True, words=self._open_words())
             return
         words = self._words(error)
         self._say(up=False, words=f"{words}: {', '.join(others)}" if others and words == TAKEN else words)
@@ -188,11 +199,6 @@ class SerialPortSource(Source):
             back = missing and os.path.exists(self._plan.port)  # noqa: PTH110 - as above
             if back or clock.monotonic_s() >= until_s:
                 return
-
-
-def _read_by(others: tuple[str, ...]) -> str:
-    """Who takes bytes away from us."""
-    return f"another program reads it too and takes bytes away: {', '.join(others)}; stop it"
 
 
 def _keep_line_at_close(port: serial.Serial) -> None:
