@@ -7,7 +7,6 @@ import socket
 import subprocess
 import sys
 import threading
-import time
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -139,7 +138,8 @@ def test_broker_is_killed(tmp_path: pathlib.Path) -> None:
             wait_until(lambda: listener.says("connected"))
         with talking(broker.port) as device:
             tell(device, "rack/1", pulses(8))
-        time.sleep(1.2)  # a broker saves now and then, this one each second
+        saved = tmp_path / "mosquitto.db"  # a broker saves now and then, this one each second
+        wait_until(lambda: saved.exists() and b'"pulses": 8' in saved.read_bytes())
         broker.kill()
         broker.start()
         with listening(plan) as again:
