@@ -7,7 +7,7 @@ import gzip
 import importlib
 import os
 import pathlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import IO, Any, Protocol
@@ -104,13 +104,13 @@ class CsvFile:
             else path.open("w", encoding="utf-8", newline="")
         )
         self._writer = csv.writer(self._file, lineterminator="\n")
-        self._kinds = [column.kind for column in columns]
+        self._forms = [_WRITERS[column.kind] for column in columns]
         self._writer.writerow([column.name for column in columns])
 
     def write(self, rows: Sequence[Row]) -> None:
         """Add rows."""
         self._writer.writerows(
-            [_text(value, kind) for value, kind in zip(row, self._kinds, strict=True)] for row in rows
+            ["" if value is None else form(value) for value, form in zip(row, self._forms, strict=True)] for row in rows
         )
 
     def close(self) -> None:
@@ -118,21 +118,20 @@ class CsvFile:
         self._file.close()
 
 
-def _text(value: Any, kind: Kind) -> object:
-    """A value as CSV writes it."""
-    if value is None:
-        return ""
-    if kind is Kind.TIME:
-        return time_text(value)
-    if kind is Kind.NUMBER:
-        return f"{value:.9g}"
-    return int(value) if kind is Kind.YES_NO else value
-
-
 def time_text(at_ms: int) -> str:
     """ISO 8601 UTC with Z, with milliseconds only where there are any."""
-    at = dt.datetime.fromtimestamp(at_ms // 1000, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    at = dt.datetime.fromtimestamp(at_ms // 1000, dt.UTC).replace(tzinfo=None).isoformat()
     return f"{at}.{at_ms % 1000:03d}Z" if at_ms % 1000 else f"{at}Z"
+
+
+_WRITERS: Mapping[Kind, Callable[[Any], object]] = {
+    Kind.TIME: time_text,
+    Kind.TEXT: str,
+    Kind.WHOLE: int,
+    Kind.NUMBER: "{:.9g}".format,
+    Kind.YES_NO: int,
+}
+"""How CSV writes what a column holds."""
 
 
 class ParquetFile:

@@ -56,7 +56,7 @@ class Source:
 
     def __init__(self, connection: sqlite3.Connection, request: Request) -> None:
         self._connection = connection
-        self._request = request
+        self._flow_scale = request.flow_scale
         plant = request.plant
         names: dict[int, str] = dict(connection.execute("SELECT id, name FROM meter").fetchall())
         self._names = {number: name for number, name in names.items() if not request.meters or name in request.meters}
@@ -159,7 +159,7 @@ class Source:
     def _flow(self, name: str, rate_hz: float, at_ms: int) -> float | None:
         """Flow in the unit asked for; None for a meter that the plant file no longer has."""
         gauge = self._gauges.get(name)
-        return None if gauge is None else self._request.flow_scale * gauge.flow_m3s(rate_hz, at_ms / 1000)
+        return None if gauge is None else self._flow_scale * gauge.flow_m3s(rate_hz, at_ms / 1000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
