@@ -63,6 +63,7 @@ def collect(plan: CollectPlan, stopping: threading.Event) -> int:
     connection = open_lean_writer(plan.db)
 
     def reopen() -> sqlite3.Connection:
+        claim.let_go()
         claim.hold()
         return open_lean_writer(plan.db)
 
@@ -129,26 +130,27 @@ class Claim:
 
     def __init__(self, db: str) -> None:
         self._db = db
-        self._held: os.stat_result | None = None
+        self._descriptor: int | None = None
 
     def hold(self) -> None:
-        """Take hold of the file that has the name now; nothing to do if that is held already.
+        """Take hold of the file.
 
         Raises:
             StoreError: the file cannot be opened, or another collector holds it.
         """
         try:
-            if self._held is not None and os.path.samestat(self._held, pathlib.Path(self._db).stat()):
-                return
-            descriptor = os.open(pathlib.Path(self._db), os.O_RDONLY | os.O_CLOEXEC)
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            self._held = os.fstat(descriptor)
+            self._descriptor = os.open(pathlib.Path(self._db), os.O_RDONLY | os.O_CLOEXEC)
+            fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            raise StoreError(
-                f"{self._db}: another `clearbore collect` writes to this database; stop it first"
-            ) from None
+            raise StoreError(f"{self._db}: another `clearbore collect` writes to this database; stop it first") from None
         except OSError as error:
             raise StoreError(f"{self._db}: the database cannot be opened ({error.strerror})") from error
+
+    def let_go(self) -> None:
+        """Have no file open, so that a card can be taken away; only while SQLite has none open either."""
+        if self._descriptor is not None:
+            os.close(self._descriptor)
+            self._descriptor = None
 
 
 def _log_handler() -> logging.Handler:

@@ -133,7 +133,10 @@ _ADVICE = (
     ),
     ("SQLITE_NOTADB", "this is not a Clearbore database"),
     ("SQLITE_CORRUPT", "the database is damaged; restore a backup"),
-    ("SQLITE_CANTOPEN", "the database cannot be opened; check the path and the rights of its folder"),
+    (
+        "SQLITE_CANTOPEN",
+        "the database cannot be opened; check the path, the rights of its folder, and whether the card is read-only",
+    ),
 )
 
 

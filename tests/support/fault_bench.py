@@ -3,6 +3,7 @@
 import contextlib
 import itertools
 import json
+import math
 import pathlib
 import shutil
 import signal
@@ -20,12 +21,16 @@ from tests.support.waiting import wait_until
 
 TOP = pathlib.Path(__file__).parents[2]
 EPOCH_S = 1_790_000_000
+BOOTED_S = 100.0
 RATES_HZ = (7.0, 31.0)
 METERS = ("M1", "M2")
 
 
 class Bench:
     """A counter, a database and orders for collecting processes.
+
+    Attributes:
+        last_line_s: when the counter sent its last line, on the monotonic clock of the collecting processes.
 
     Args:
         folder: of the database; elsewhere: of everything else.
@@ -44,6 +49,8 @@ class Bench:
         self.log = elsewhere / "log"
         self.orders = elsewhere / "orders.json"
         self._elsewhere = elsewhere
+        self.last_line_s = math.inf
+        self._started_s = time.monotonic()
         self._stopping = threading.Event()
         self._device = threading.Thread(target=self._count, daemon=True)
         orders = {
@@ -52,8 +59,8 @@ class Bench:
             "meters": METERS,
             "speed": speed,
             "epoch_s": EPOCH_S,
-            "booted_s": 100.0,
-            "started_s": time.monotonic(),
+            "booted_s": BOOTED_S,
+            "started_s": self._started_s,
             "wall_less_steady_s": time.time() - time.monotonic(),
             "promised": str(self.promised),
             "clock_set_file": clock_set_file,
@@ -73,6 +80,11 @@ class Bench:
         """The counter stops counting, but can still be read."""
         self._stopping.set()
         self._device.join()
+        self.last_line_s = min(self.last_line_s, self.monotonic_s())
+
+    def monotonic_s(self) -> float:
+        """The monotonic clock of the collecting processes."""
+        return BOOTED_S + (time.monotonic() - self._started_s) * self.speed
 
     def simulated(self, seconds: float) -> float:
         """So many seconds of the bench's clocks in real ones."""
@@ -127,14 +139,26 @@ class Bench:
         before = len(self.rows())
         wait_until(lambda: len(self.rows()) >= before + more, timeout_s=20)
 
-    def wait_until_read(self) -> None:
-        """Until the counter, which is quiet, has been read to its end and that was committed."""
-        wait_until(lambda: all(self.last_count(number) == count for number, count in enumerate(self.rig.counts, 1)))
+    def finish(self) -> None:
+        """The counter stops counting; returns when its last line was read and a commit has told so.
 
-    def last_count(self, meter: int) -> int | None:
-        """The newest count in the database."""
-        counts = [row[2] for row in self.rows() if row[0] == meter]
-        return counts[-1] if counts else None
+        A line that the terminal had no room for is lost, as any line may be; so the last one is sent until it is read.
+        """
+        self.quiet()
+        until_s = time.monotonic() + 30
+        while not self._is_read():
+            if time.monotonic() > until_s:
+                raise TimeoutError("the last line was not read")
+            self.rig.send_line()
+            self.last_line_s = self.monotonic_s()
+            with contextlib.suppress(TimeoutError):
+                wait_until(self._is_read, timeout_s=1.0)
+
+    def _is_read(self) -> bool:
+        """Whether the newest state in the database knows the counter's last line."""
+        found = self.ask("SELECT body FROM source_state WHERE name = 'serial:bench'")
+        meters = json.loads(found[0][0])["meters"] if found else {}
+        return [meters.get(meter, {}).get("count") for meter in METERS] == list(self.rig.counts)
 
     def rows(self) -> list[tuple[int, int, int, int, int, int]]:
         """Minute rows in order of meter and time: meter, end ms, last count, first count, restart, part."""

@@ -41,7 +41,7 @@ class File:
         """What may be left: of each operation since the last sync all, nothing, or some sectors; in any order."""
         left = bytearray(self.durable)
         pending = list(self.since)
-        if chance.random() < 0.5:  # noqa: PLR2004 - as often in order as not
+        if chance.random() < 0.5:
             chance.shuffle(pending)
         for operation in pending:
             fate = chance.choice(("kept", "lost", "torn"))
@@ -49,7 +49,7 @@ class File:
                 apply(left, operation)
             elif fate == "torn":
                 for sector in sectors(operation):
-                    if chance.random() < 0.5:  # noqa: PLR2004 - half of the sectors
+                    if chance.random() < 0.5:
                         apply(left, sector)
         return bytes(left)
 

@@ -26,9 +26,7 @@ def test_two_hundred_kills(tmp_path: pathlib.Path) -> None:
             os.kill(pid, signal.SIGKILL)
             assert nursery.stdout.readline().split()[0] == str(-signal.SIGKILL)
             bench.assert_whole_copy()
-        time.sleep(0.5)
-        bench.quiet()
-        time.sleep(0.3)
+        bench.finish()
         os.kill(pid, signal.SIGTERM)
         assert nursery.stdout.readline().split()[0] == "0"
 
