@@ -3,9 +3,9 @@
 import pathlib
 from collections.abc import Callable
 
-from config.errors import ClearboreError
+from config.errors import ClearboreError, OutputUnwritable
 from config.settings import PlantFile
-from daemon.backing_up import back_up
+from daemon.backing_up import back_up, check_database
 from daemon.upkeep import catch_up, note_room
 
 
@@ -25,7 +25,13 @@ def keep_in_order(plant_file: PlantFile, db: pathlib.Path, *, now_s: float) -> s
         return ""
 
     def copy() -> str:
-        made = back_up(plant_file, db, now_s=now_s)
+        try:
+            made = back_up(plant_file, db, now_s=now_s)
+        except OutputUnwritable:
+            check_database(
+                db, now_s=now_s
+            )  # what making a copy would have told: damage is told before the missing stick
+            raise
         return f"copied to {made.copied.path} ({made.copied.size / 1e6:.1f} MB), checked and sound"
 
     return _all(drop, note, copy)

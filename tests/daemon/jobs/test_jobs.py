@@ -15,11 +15,12 @@ from tests.support.waiting import wait_until
 NOON_S = 1_795_435_200.0
 DAY_S = 86_400.0
 PROGRAM = """
-import pathlib, sys
+import pathlib, sys, time
 name, plant, db = sys.argv[1:]
 told = pathlib.Path(plant).with_name(name).read_text().split(None, 1)
 with open(db, "a") as log: log.write(name + " ")
 sys.stderr.write(told[1])
+time.sleep(60 if told[1] == "hang" else 0)
 sys.exit(int(told[0]))
 """
 
@@ -134,6 +135,22 @@ def test_nothing_to_do_is_no_failure(rack: Rack, caplog: pytest.LogCaptureFixtur
     assert caplog.records == []
     next_ms = rack.jobs.body(now_s=rack.now_s, steady_s=rack.steady_s)["assess"]["next_ms"]
     assert next_ms == 1000 * (NOON_S + 25 * 60)
+
+
+def test_a_job_over_its_time_is_ended_and_tried_again(rack: Rack) -> None:
+    """It is late, which is a failure; the others come before its next try."""
+    rack.answer("nightly", 0, "hang")
+    rack.round()
+    rack.steady_s += 3599.0
+    assert not rack.round()
+    rack.steady_s += 2.0
+
+    assert rack.runs(3) == [
+        ("nightly", Outcome.LATE, "not done within 60 minutes, and ended"),
+        ("assess", Outcome.GOOD, "assess done"),
+        ("weekly", Outcome.GOOD, "weekly done"),
+    ]
+    assert list(rack.jobs.failing) == ["nightly"]
 
 
 def test_the_state_for_status(rack: Rack) -> None:

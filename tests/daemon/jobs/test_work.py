@@ -12,15 +12,20 @@ import pytest
 from config.load import load_plant
 from config.settings import PlantFile
 from daemon import assessing
+from daemon.jobs.jobs import Jobs
 from daemon.jobs.names import NIGHTLY
 from daemon.jobs.nightly import keep_in_order
 from daemon.jobs.weekly import week_before, write_report
 from daemon.jobs.work import FIRST_TO_GO, NICE, WORK
 from daemon.loading.session import Order, load_all
+from daemon.plan import JobsPlan
+from daemon.store.job_runs import Outcome
 from daemon.store.notes import read_disk, read_notes
 from daemon.store.opening import open_reader, open_writer
 from daemon.store.prepare import prepare_store
+from daemon.store.writer import MinuteRow, meter_ids, write_minutes
 from daemon.upkeep import second_writer
+from tests.support.waiting import wait_until
 
 SAMPLES = pathlib.Path(__file__).parents[3] / "sample_logs"
 NOW_S = 1_791_270_000.0
@@ -49,6 +54,11 @@ def work(name: str, plant: pathlib.Path) -> subprocess.CompletedProcess[str]:
     """Run a job as the collector does."""
     command = [sys.executable, "-m", "daemon.jobs.work", name, str(plant), str(plant.with_suffix(".db"))]
     return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def row(minute: int, meter: int) -> MinuteRow:
+    """A minute with one reading."""
+    return MinuteRow(minute, meter, 0, 450, 0, 0, 0, None, None, 1, 0)
 
 
 def held(plant: pathlib.Path, sql: str) -> list[tuple[Any, ...]]:
@@ -108,21 +118,34 @@ def test_the_night_copies_and_notes(rack: pathlib.Path) -> None:
     assert (day.day, day.database_bytes > 1_000_000, day.free_bytes > 0) == (int(NOW_S // 86_400), True, True)
 
 
+def test_the_collectors_jobs_are_these(rack: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Started as the collector starts them, from the names in its plan to the words that it keeps."""
+    monkeypatch.setattr("daemon.jobs.jobs.START_AFTER_S", 0.0)
+    plan = JobsPlan(plant_file=str(rack), names=("nightly",), timezone="UTC", weekly_on="mon")
+    jobs = Jobs(
+        plan, db=str(rack.with_suffix(".db")), histories={}, first_s=0.0, now_s=NOW_S, steady_s=0.0,
+    )  # fmt: skip
+    wait_until(lambda: jobs.round(now_s=NOW_S, steady_s=1.0), timeout_s=30)
+    (run,) = jobs.take_ended()
+
+    assert (run.name, run.outcome) == ("nightly", Outcome.GOOD)
+    assert "checked and sound" in run.words
+
+
 def test_a_missing_stick_keeps_nothing_else_from_being_done(tmp_path: pathlib.Path) -> None:
-    """The copy fails and is told; the hours are derived and the room is noted all the same."""
+    """The copy fails and is told; hours, room and a look for damage are done all the same."""
     plant = tmp_path / "rack.toml"
     plant.write_text((SAMPLES / "lagoon_rack.toml").read_text() + '\n[store]\nbackup_folder = "/nowhere/stick"\n')
     prepare_store(plant.with_suffix(".db"))
     with contextlib.closing(open_writer(plant.with_suffix(".db"))) as connection:
-        connection.execute("INSERT INTO meter (name) VALUES ('M1')")
-        connection.execute("INSERT INTO minute (minute, meter, count, at_ms) VALUES (29844000, 1, 450, 0)")
-        connection.execute("INSERT INTO stale_day VALUES (20725)")
+        write_minutes(connection, [row(29_844_000, meter_ids(connection, ["M1"])["M1"])])
     done = work("nightly", plant)
 
     assert done.returncode == 74
     assert "Is the stick plugged in?" in done.stderr
     assert held(plant, "SELECT count(*) FROM stale_day") == [(0,)]
     assert len(held(plant, "SELECT day FROM disk_space")) == 1
+    assert held(plant, "SELECT name, body ->> 'good' FROM note") == [("integrity", 1)]
 
 
 def test_the_week_that_is_over_is_reported(rack: pathlib.Path) -> None:
@@ -176,13 +199,11 @@ def test_whoever_writes_beside_the_collector_never_checkpoints(tmp_path: pathlib
     db = tmp_path / "rack.db"
     prepare_store(db)
     with contextlib.closing(open_writer(db)) as collector:
-        collector.execute("SELECT count(*) FROM minute").fetchone()
+        collector.execute("PRAGMA wal_autocheckpoint = 1")
         before = db.read_bytes()
         with second_writer(db) as connection:
-            connection.execute("INSERT INTO meter (name) VALUES ('M1')")
-            connection.executemany(
-                "INSERT INTO minute (minute, meter, count, at_ms) VALUES (?, 1, 0, 0)", [(n,) for n in range(3000)]
-            )
+            number = meter_ids(connection, ["M1"])["M1"]
+            write_minutes(connection, [row(minute, number) for minute in range(3000)])
         assert db.read_bytes() == before
         collector.execute("INSERT INTO meter (name) VALUES ('M2')")
         assert db.read_bytes() != before
