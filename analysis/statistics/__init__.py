@@ -1,0 +1,1 @@
+"""Classical statistics of series: control charts with their run lengths, trend, autocorrelation."""
