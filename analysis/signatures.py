@@ -197,7 +197,8 @@ def _run_paths(plant: Plant, network: Network, state: AsCommissioned, column: np
 def _supply_path(network: Network, state: AsCommissioned, column: np.ndarray) -> _Path:
     changes = _changes(network, state, Conditions(speed=state.speed * (1.0 + np.array(SPEED_CHANGE))))
     base = _as_found(network, state)
-    total = _log_ratio(np.exp(changes) @ (base * _from_pump(network)), np.sum(base * _from_pump(network)))
+    pumped = base * _from_pump(network)
+    total = _log_ratio(np.exp(changes) @ pumped, np.array(pumped.sum()))
     hazard, shape = SUPPLY
     return _Path(Fault(kind=FaultKind.SUPPLY, subject=None), total, changes, changes[:, column], hazard, shape)
 
