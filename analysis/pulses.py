@@ -29,6 +29,8 @@ COUNTABLE = 5
 """A meter that usually gives fewer pulses a minute than this cannot tell a stopped pump within a minute."""
 WRAP_SLACK = 50
 SEVERAL = 3
+DRAIN_MINUTES = 30
+"""A display drains down to the outlets' lips within this (common practice, no source)."""
 FASTEST_HZ = 10_000.0
 """No pulse-type flow meter is as fast as this (common practice, no source): a damaged count."""
 
@@ -307,16 +309,20 @@ def _usual_by_minute(frame: MinuteFrame, origin_ms: int, bits: Ints, usual_hz: F
 
 
 def _off(rates: Floats, counted: Floats, usual: Floats) -> NDArray[np.bool_]:
-    """Minutes in which the pump stood still: every meter low; of three or more, every one but at most one.
+    """Minutes in which the pump stood still: every meter low; of three or more, for a while every one but one.
 
-    The one is a meter that turns backward while the display drains, or is stuck.
+    The one is a meter that turns backward while the display drains. That is over in DRAIN_MINUTES: if one still turns,
+    the pump runs, and the others' counters are dead.
     """
     with np.errstate(invalid="ignore"):
         telling = ~np.isnan(rates) & ~(usual * 60 < COUNTABLE)
         low = telling & ((counted == 0) | (rates < LOW_FRACTION * usual))
-    meters = telling.sum(axis=1)
-    needed = np.maximum(meters - (meters >= SEVERAL), 1)
-    return np.asarray(low.sum(axis=1) >= needed, dtype=np.bool_)
+    meters, still = telling.sum(axis=1), low.sum(axis=1)
+    every = (still == meters) & (meters > 0)
+    but_one = (still == meters - 1) & (meters >= SEVERAL)
+    minute = np.arange(len(meters))
+    for_minutes = minute - np.maximum.accumulate(np.where(but_one, -1, minute))
+    return every | (but_one & (for_minutes <= DRAIN_MINUTES))
 
 
 def _paused(origin_ms: int, from_ms: int, to_ms: int) -> NDArray[np.bool_]:

@@ -28,6 +28,9 @@ SETTLE_H = 120
 WINDOW_H = 6
 RECOVERED_H = 3
 RECOVERED_LOG_ODDS = -3.0
+# One that came back within AGAIN_H of its end must have gone for so many times as long, each time anew: an air lock
+# that comes and goes is one story.
+AGAIN_H, AGAIN_TIMES = 48, (1, 4, 16)
 # A change whose evidence has gone for a day never was one.
 FADED_H = 24
 FADED_LOG_ODDS = 1.0
@@ -112,7 +115,7 @@ class Track:
         return frozenset(bank.onset_h[likely].tolist())
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True, eq=False)
 class Change:
     """A raised change.
 
@@ -338,8 +341,19 @@ class Watch:
             return
         gone = change.faded_for_h >= FADED_H or self._is_back(change, WINDOW_H)
         change.recovered_for_h = change.recovered_for_h + 1 if gone else 0
-        if change.recovered_for_h >= RECOVERED_H:
+        if change.recovered_for_h >= RECOVERED_H * self._patience(change):
             self._clear(change)
+
+    def _patience(self, change: Change) -> int:
+        """How many times as long as another a change must have gone."""
+        times = 0
+        for other in reversed(self.changes[: self.changes.index(change)]):
+            if other.cleared_h is None or other.latest.top != change.latest.top:
+                continue
+            if change.raised_h - other.cleared_h > AGAIN_H:
+                break
+            times, change = times + 1, other
+        return AGAIN_TIMES[min(times, len(AGAIN_TIMES) - 1)]
 
     def _is_back(self, change: Change, window_h: int) -> bool:
         """Whether the last hours speak for the healthy past rather than for the change."""

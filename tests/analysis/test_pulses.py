@@ -206,6 +206,15 @@ def test_a_meter_that_turns_backward_does_not_hide_the_stop() -> None:
     assert hours.off_s[1] >= 480
 
 
+def test_a_meter_that_goes_on_turning_shows_that_the_pump_runs() -> None:
+    """Two of three counters that stand for most of an hour are dead counters: their flow reads zero."""
+    hours = derived(paused([20, 40, 60], every_s=10, off_s=(3600, 6600), stuck=1), meters=3)
+    assert 1800 <= hours.off_s[1] <= 1980
+    assert hours.seconds[1, 1] >= 1500
+    assert hours.pulses[1, 1] / hours.seconds[1, 1] == pytest.approx(40, rel=1e-3)
+    assert hours.pulses[1, 0] / hours.seconds[1, 0] < 10
+
+
 def test_of_two_meters_both_must_stand() -> None:
     """With two meters one that stands is a starved branch, not a stopped pump."""
     hours = derived(paused([20, 40], every_s=10, off_s=(4200, 4800), stuck=1), meters=2)

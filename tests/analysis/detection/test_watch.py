@@ -162,6 +162,19 @@ def test_a_change_that_stays_is_not_cleared() -> None:
     assert the_change(clogged()).open
 
 
+def test_what_comes_and_goes_is_one_story() -> None:
+    """An air lock every nine hours: raised anew once or twice, and then it lasts until it has been quiet for long."""
+    hours = 700
+    hour = np.arange(hours)
+    comes = (hour >= AT) & (hour < AT + 90) & ((hour - AT) % 9 < 3)
+
+    watch = watched(healthy(hours) + 0.4 * comes[:, None] * UNITS["branch c"])
+
+    assert 1 <= len(watch.changes) <= 3
+    assert watch.changes[-1].cleared_h is not None
+    assert watch.changes[-1].cleared_h > AT + 90
+
+
 def test_what_comes_after_a_recovery_is_raised() -> None:
     """A second fault, days after the first has gone."""
     readings = healthy() + stepped("branch a", 0.15, until_h=AT + 60) + stepped("branch c", 0.12, at_h=AT + 120)
