@@ -11,17 +11,20 @@ from typing import Any
 
 import pytest
 
+from config.load import load_plant
 from daemon import clock
 from daemon.batch_store import BatchStore
 from daemon.collector import Collector
 from daemon.inbox import Inbox
 from daemon.jobs.jobs import Jobs
+from daemon.jobs.nightly import keep_in_order
 from daemon.plan import JobsPlan
 from daemon.readings import Arrival, Reading
 from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
 from daemon.store import writer
 from daemon.store.prepare import prepare_store
+from tests.support.example_plants import PLANTS
 from tests.support.waiting import wait_until
 
 
@@ -194,3 +197,34 @@ def test_a_job_that_hangs_stops_nothing(db: pathlib.Path, tmp_path: pathlib.Path
         os.kill(int(pid_file.read_text()), 0)
 
     assert held(db, "SELECT count(*) FROM job_run") == [(0,)]
+
+
+def test_jobs_and_collector_write_at_the_same_time(db: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """Nights one after the other, while the collector commits many times a second: no commit fails, no pulse is lost.
+
+    The minutes of the days before go, the copies are sound, and so is the database.
+    """
+    plant = tmp_path / "plant.toml"
+    plant.write_text((PLANTS / "one_branch.toml").read_text() + "\n[store]\nminutes_kept_days = 1\nbackups_kept = 2\n")
+    plant_file = load_plant(plant)
+    today = int(clock.now_s() // 60)
+    with contextlib.closing(writer.open_writer(db)) as connection:
+        number = writer.meter_ids(connection, ["M1"])["M1"]
+        old = [writer.MinuteRow(today - 1440 * 9 + n, number, 0, 1, 0, 0, 0, None, None, 1, 0) for n in range(6 * 1440)]
+        writer.write_minutes(connection, old)
+    manager = Manager()
+    with collecting(db, manager) as collector:
+        wait_until(lambda: manager.signs >= 1)
+        commits = collector._store.failures
+        until_s = clock.monotonic_s() + 1.5
+        nights = 0
+        while clock.monotonic_s() < until_s or nights < 2:
+            collector._committed_minute = -1
+            assert "checked and sound" in keep_in_order(plant_file, db, now_s=clock.now_s() + nights)
+            nights += 1
+        assert collector._store.failures == commits == 0
+
+    assert held(db, "SELECT max(count) FROM minute") == [(10 * collector.read,)]
+    assert held(db, f"SELECT count(*) FROM minute WHERE minute < {today - 3 * 1440}") == [(0,)]  # noqa: S608 - a number
+    assert held(db, "PRAGMA integrity_check") == [("ok",)]
+    assert len(list((tmp_path / "backups").iterdir())) == 2
