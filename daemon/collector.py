@@ -14,7 +14,8 @@ from daemon.dating import Dater
 from daemon.inbox import Inbox
 from daemon.jobs.jobs import Jobs
 from daemon.minutes import MinuteBook
-from daemon.readings import Batch, Dated
+from daemon.plausible import Gate
+from daemon.readings import Batch, Dated, Rejected
 from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
 from daemon.tally import ClockNote, MeterTally, SourceTally
@@ -26,6 +27,7 @@ RETRY_S = 5.0
 """A failed commit is tried again after this."""
 HELD_UP_S = 3_600.0
 """While a reader pins the log at its greatest length, commits come this far apart."""
+JUMP = "count jumps faster than any meter turns"
 LAST_TRIES = 6
 PAUSE_S = 1.0
 STOP_S = 8.0
@@ -77,7 +79,9 @@ class Collector:
         self._tells_uptime: set[str] = set()
         self._book = MinuteBook(meters)
         self._clock = CollectorClock(store, self._book, set_file=clock_set_file)
-        self._dater = Dater(self._clock.remembered(), wall_minus_steady_ms=self._clock.note.dating_ms)
+        remembered = self._clock.remembered()
+        self._dater = Dater(remembered, wall_minus_steady_ms=self._clock.note.dating_ms)
+        self._gate = Gate({meter: bits for meter, (_, bits) in meters.items()}, remembered)
         self._state: dict[str, Any] = {
             "pid": os.getpid(),
             "started_ms": _wall_ms(),
@@ -154,11 +158,22 @@ class Collector:
         self.read += len(readings)
         now_steady_ms = round(clock.monotonic_s() * 1000)
         note = self._clock.note
-        for dated in self._dater.date(
-            readings, now_ms=now_steady_ms, wall_minus_steady_ms=note.dating_ms, settle=settle
-        ):
-            self._book.add(dated)
-            self._note(dated, note)
+        dated = self._dater.date(readings, now_ms=now_steady_ms, wall_minus_steady_ms=note.dating_ms, settle=settle)
+        for good in self._gate.let_through(dated, uptime_told=self._tells_uptime):
+            self._book.add(good)
+            self._note(good, note)
+        if not settle:
+            self._gate.close()
+        self._take_refused(now_ms)
+
+    def _take_refused(self, now_ms: int) -> None:
+        """Have counts that cannot be counted as rejected input."""
+        refused = [
+            Rejected(source=self._source_of[each.meter], reason=JUMP, line=f"{each.meter}: count {each.count}")
+            for each in self._gate.take_refused()
+        ]
+        if refused:
+            self._take_rejected(Batch(rejected=refused), now_ms)
 
     def _take_rejected(self, batch: Batch, now_ms: int) -> None:
         """Have all rejected input counted; the first of each kind is told."""

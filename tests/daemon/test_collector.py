@@ -172,6 +172,16 @@ def test_rejected_lines_are_counted_and_kept(db: pathlib.Path, caplog: pytest.Lo
     assert sum("input_rejected" in record.getMessage() for record in caplog.records) == 1
 
 
+def test_a_damaged_count_is_refused_and_counted(db: pathlib.Path) -> None:
+    """A count that no meter could have reached, and that the next line does not confirm, is rejected input."""
+    run(db, [arrival(10, 1), arrival(2_000_000_000, 2), arrival(30, 3)])
+
+    assert rows(db, "SELECT sum(samples), max(count) FROM minute") == [(2, 30)]
+    assert rows(db, "SELECT reason, line FROM quarantine") == [
+        ("count jumps faster than any meter turns", "M1: count 2000000000")
+    ]
+
+
 def test_restart_is_stored_and_told(db: pathlib.Path, caplog: pytest.LogCaptureFixture) -> None:
     """A restart of the counter opens a part and is one line in the log."""
     caplog.set_level(logging.INFO)
