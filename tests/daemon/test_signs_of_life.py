@@ -200,7 +200,7 @@ def test_a_job_that_hangs_stops_nothing(db: pathlib.Path, tmp_path: pathlib.Path
 
 
 def test_jobs_and_collector_write_at_the_same_time(db: pathlib.Path, tmp_path: pathlib.Path) -> None:
-    """Nights one after the other, while the collector commits many times a second: no commit fails, no pulse is lost.
+    """Nights one after the other, each while the collector commits: no commit fails, no pulse is lost.
 
     The minutes of the days before go, the copies are sound, and so is the database.
     """
