@@ -5,8 +5,10 @@ Its last line on standard error says what it did, or why it could not; exit code
 """
 
 import contextlib
+import ctypes
 import os
 import pathlib
+import signal
 import sys
 from collections.abc import Callable, Mapping
 
@@ -16,6 +18,8 @@ from daemon import clock
 from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
 
 NICE = 10
+PARENT_DEATH_SIGNAL = 1
+"""PR_SET_PDEATHSIG of linux/prctl.h."""
 FIRST_TO_GO = "500"
 """Added to the badness by which the kernel chooses whom to end (proc(5), oom_score_adj)."""
 
@@ -24,6 +28,7 @@ def main() -> None:
     """Do one job."""
     name, plant, db = sys.argv[1:]
     _give_way()
+    _end_with_the_collector()
     from config.load import load_plant  # noqa: PLC0415 - pydantic, and whatever is heavy, only at low priority
 
     try:
@@ -63,6 +68,12 @@ def _give_way() -> None:
         os.nice(NICE)
     with contextlib.suppress(OSError):
         pathlib.Path("/proc/self/oom_score_adj").write_text(FIRST_TO_GO, encoding="ascii")
+
+
+def _end_with_the_collector() -> None:
+    """Have the kernel end this process when the collector is gone, however that came about (prctl(2))."""
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL(None).prctl(PARENT_DEATH_SIGNAL, signal.SIGTERM, 0, 0, 0)
 
 
 def _say(words: str) -> None:

@@ -181,6 +181,22 @@ def test_every_job_gives_way() -> None:
     assert done.stdout.split() == [str(NICE), FIRST_TO_GO, "[]"]
 
 
+def test_a_job_does_not_outlive_a_collector_that_was_killed(tmp_path: pathlib.Path) -> None:
+    """A signal 9 gives the collector no time to end it: the kernel does."""
+    job = f"import time, daemon.jobs.work as work; work._end_with_the_collector(); open({str(tmp_path / 'up')!r}, 'w'); time.sleep(60)"
+    collector = (
+        "import sys, time; from daemon.jobs.child import Child;"
+        f"print(Child([sys.executable, '-c', {job!r}], limit_s=60, steady_s=0).pid, flush=True); time.sleep(60)"
+    )
+    with subprocess.Popen([sys.executable, "-c", collector], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        pid = int(process.stdout.readline())
+        wait_until((tmp_path / "up").exists)
+        process.kill()
+    state = pathlib.Path(f"/proc/{pid}/stat")
+    wait_until(lambda: not state.exists() or state.read_text().split()[2] == "Z")
+
+
 def test_a_fault_of_the_program_is_told_by_its_last_line(rack: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Not swallowed: the process ends with a traceback, whose last line the collector keeps."""
 
@@ -190,6 +206,7 @@ def test_a_fault_of_the_program_is_told_by_its_last_line(rack: pathlib.Path, mon
     monkeypatch.setitem(WORK, NIGHTLY, broken)
     monkeypatch.setattr(sys, "argv", ["work", NIGHTLY, str(rack), "x.db"])
     monkeypatch.setattr("daemon.jobs.work._give_way", lambda: None)
+    monkeypatch.setattr("daemon.jobs.work._end_with_the_collector", lambda: None)
     with pytest.raises(ZeroDivisionError):
         sys.modules["daemon.jobs.work"].main()
 
