@@ -40,6 +40,7 @@ from config.plant import (
     Water,
 )
 from config.settings import AlarmSettings, ReportSettings, Settings, StoreSettings
+from config.time_service import CLOCK_SET_FILE
 from config.units import quoted
 
 MQTT_PORT = 1883  # IANA: mqtt
@@ -307,6 +308,7 @@ class StoreTable(Table):
 
     minutes_kept_days: int = Field(default=400, ge=1, le=36_500, description="Days that minute rows are kept.")
     quarantine_kept_lines: int = Field(default=10_000, ge=0, le=10_000_000, description="Bad lines that are kept.")
+    clock_set_file: Text = Field(default=CLOCK_SET_FILE, description="A file that is there once the clock is set.")
     backup_folder: Text = Field(default="backups", description="Where copies go, from the plant file's folder on.")
     backups_kept: int = Field(default=7, ge=1, le=1_000, description="Copies of the database that are kept.")
 
@@ -365,6 +367,7 @@ class Document(Table):
             store=StoreSettings(
                 minutes_kept_days=self.store.minutes_kept_days,
                 quarantine_kept_lines=self.store.quarantine_kept_lines,
+                clock_set_file=self.store.clock_set_file,
                 backup_folder=self.store.backup_folder,
                 backups_kept=self.store.backups_kept,
             ),

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from config.plant import Plant
+from config.time_service import CLOCK_SET_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,12 +21,14 @@ class StoreSettings:
     """What the database keeps; hours are kept for ever.
 
     Attributes:
+        clock_set_file: a file that is there once the clock is set, and touched each time that it is set again.
         backup_folder: where copies of the database go, from the plant file's folder on.
         backups_kept: how many copies are kept there.
     """
 
     minutes_kept_days: int = 400
     quarantine_kept_lines: int = 10_000
+    clock_set_file: str = CLOCK_SET_FILE
     backup_folder: str = "backups"
     backups_kept: int = 7
 

@@ -9,7 +9,8 @@ import pathlib
 import uuid
 from dataclasses import dataclass
 
-CLOCK_SET_FILE = "/run/systemd/timesync/synchronized"
+from config.time_service import CLOCK_SET_FILE
+
 _BOOT_ID = pathlib.Path("/proc/sys/kernel/random/boot_id")
 BOOT_LENGTH = 12
 

@@ -142,7 +142,9 @@ class Claim:
             self._descriptor = os.open(pathlib.Path(self._db), os.O_RDONLY | os.O_CLOEXEC)
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            raise StoreError(f"{self._db}: another `clearbore collect` writes to this database; stop it first") from None
+            raise StoreError(
+                f"{self._db}: another `clearbore collect` writes to this database; stop it first"
+            ) from None
         except OSError as error:
             raise StoreError(f"{self._db}: the database cannot be opened ({error.strerror})") from error
 

@@ -6,9 +6,9 @@ import threading
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from config.time_service import CLOCK_SET_FILE
 from daemon import clock, eventlog
 from daemon.batch_store import BatchStore
-from daemon.clock_sign import CLOCK_SET_FILE
 from daemon.collector_clock import CollectorClock
 from daemon.dating import Dater
 from daemon.inbox import Inbox

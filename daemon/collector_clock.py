@@ -3,9 +3,10 @@
 import logging
 from typing import Any
 
+from config.time_service import CLOCK_SET_FILE
 from daemon import clock, eventlog
 from daemon.batch_store import DATED, BatchStore
-from daemon.clock_sign import CLOCK_SET_FILE, boot_name, read_sign
+from daemon.clock_sign import boot_name, read_sign
 from daemon.minutes import MINUTE_MS, MinuteBook
 from daemon.readings import LastReading
 from daemon.store.undated import Anchor
@@ -136,9 +137,7 @@ class CollectorClock:
         """The clock is known: so are the dates of what waits, which all lie after what was dated before."""
         if self._newest_dated_ms is not None:
             self._keeper.date_after(
-                self._store.least_offset_ms(
-                    self.boot, dated_ms=self._newest_dated_ms, steady_ms=_moment().steady_ms
-                )
+                self._store.least_offset_ms(self.boot, dated_ms=self._newest_dated_ms, steady_ms=_moment().steady_ms)
             )
         newest_ms = self._store.believe(boot=self.boot, offset_ms=self._keeper.offset_ms)
         if newest_ms is not None:

@@ -5,6 +5,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from config.time_service import CLOCK_SET_FILE
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PortPlan:
@@ -72,7 +74,7 @@ class CollectPlan:
     quarantine_kept_lines: int = 10_000
     seconds: float | None = None
     jobs: JobsPlan | None = None
-    clock_set_file: str = "/run/systemd/timesync/synchronized"
+    clock_set_file: str = CLOCK_SET_FILE
 
 
 def to_json(plan: CollectPlan) -> str:

@@ -80,6 +80,7 @@ def make_plan(plant_file: PlantFile, db: pathlib.Path, *, seconds: float | None 
         ports=tuple(port for port in map(port_plan, plant.serial_ports) if port.channels),
         brokers=tuple(broker for broker in map(broker_plan, plant.brokers) if broker.feeds),
         quarantine_kept_lines=plant_file.settings.store.quarantine_kept_lines,
+        clock_set_file=plant_file.settings.store.clock_set_file,
         seconds=seconds,
     )
 

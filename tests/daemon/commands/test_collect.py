@@ -237,6 +237,16 @@ def test_the_plan_survives_the_handover(tmp_path: pathlib.Path) -> None:
     assert plan.ports[0].channels == ((1, "M1"),)
 
 
+def test_the_plan_names_what_tells_of_the_clock(tmp_path: pathlib.Path) -> None:
+    """The plant file's own file, for a time service that is not systemd's."""
+    path = plant_file(tmp_path)
+    usual = make_plan(load_plant(path), tmp_path / "cove.db").clock_set_file
+    path.write_text(path.read_text() + '\n[store]\nclock_set_file = "/run/chimes/set"\n')
+
+    assert usual == "/run/systemd/timesync/synchronized"
+    assert make_plan(load_plant(path), tmp_path / "cove.db").clock_set_file == "/run/chimes/set"
+
+
 def test_the_broker_knows_us_again(tmp_path: pathlib.Path) -> None:
     """The client's name is the same from start to start, and another for a plant elsewhere."""
     other = tmp_path / "other"
