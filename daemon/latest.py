@@ -3,8 +3,10 @@
 import sqlite3
 
 from daemon.store.blocks import METERS_MOST, MINUTES, block_id, read_block
+from daemon.store.keys import minute_of, row_key
 from daemon.store.merging import MinuteRow
 from daemon.store.undated import last_undated_minute, latest_undated
+from daemon.store.writer import FIELDS
 
 MINUTE_MS = 60_000
 
@@ -16,7 +18,8 @@ def end_ms(row: MinuteRow) -> int:
 
 def last_minute(connection: sqlite3.Connection) -> int | None:
     """UTC epoch minute of the newest reading of any meter; None before the first."""
-    (in_rows,) = connection.execute("SELECT max(minute) FROM minute").fetchone()
+    (key,) = connection.execute("SELECT max(slot) FROM minute").fetchone()
+    in_rows = None if key is None else minute_of(key)
     (newest,) = connection.execute("SELECT max(id) FROM minute_block").fetchone()
     waiting = last_undated_minute(connection)
     known = [int(minute) for minute in (in_rows, waiting) if minute is not None]
@@ -35,8 +38,8 @@ def latest_rows(connection: sqlite3.Connection, meter: str, *, from_minute: int)
         return []
     (number,) = found
     rows = connection.execute(
-        "SELECT * FROM minute WHERE meter = ? AND minute >= ? ORDER BY minute DESC, part DESC LIMIT 2",
-        (number, from_minute),
+        f"SELECT {FIELDS} FROM minute WHERE meter = ? AND slot >= ? ORDER BY slot DESC LIMIT 2",  # noqa: S608 - constants
+        (number, row_key(from_minute, 0)),
     )
     newest = [MinuteRow(*row) for row in rows.fetchall()]
     blocks = connection.execute(

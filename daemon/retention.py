@@ -4,6 +4,7 @@ import sqlite3
 
 from daemon.latest import last_minute
 from daemon.store.blocks import block_id, first_minute
+from daemon.store.keys import row_key
 from daemon.store.opening import transaction
 from daemon.store.writer import MINUTES_PER_DAY
 
@@ -33,7 +34,7 @@ def drop_old_minutes(connection: sqlite3.Connection, *, kept_days: int, now_s: f
         to_day = min(first // MINUTES_PER_DAY + DAYS_A_COMMIT, end_day)
         with transaction(connection):
             dropped += _days_held(connection, first // MINUTES_PER_DAY, to_day)
-            connection.execute("DELETE FROM minute WHERE minute < ?", (to_day * MINUTES_PER_DAY,))
+            connection.execute("DELETE FROM minute WHERE slot < ?", (row_key(to_day * MINUTES_PER_DAY, 0),))
             connection.execute("DELETE FROM minute_block WHERE id < ?", (block_id(to_day * 24, 0),))
     if dropped:
         _give_back(connection)
@@ -53,11 +54,11 @@ def _end_day(connection: sqlite3.Connection, *, kept_days: int, now_s: float) ->
 def _days_held(connection: sqlite3.Connection, from_day: int, to_day: int) -> int:
     """How many of the days hold any minute."""
     (days,) = connection.execute(
-        "SELECT count(*) FROM (SELECT minute / 1440 FROM minute WHERE minute >= ? AND minute < ?"
+        "SELECT count(*) FROM (SELECT minute / 1440 FROM minute WHERE slot >= ? AND slot < ?"
         " UNION SELECT hour / 24 FROM minute_block WHERE id >= ? AND id < ?)",
         (
-            from_day * MINUTES_PER_DAY,
-            to_day * MINUTES_PER_DAY,
+            row_key(from_day * MINUTES_PER_DAY, 0),
+            row_key(to_day * MINUTES_PER_DAY, 0),
             block_id(from_day * 24, 0),
             block_id(to_day * 24, 0),
         ),

@@ -14,6 +14,7 @@ from daemon.latest import end_ms, last_minute, latest_rows
 from daemon.metered import flow_at, k_points_at
 from daemon.store.blocks import first_minute
 from daemon.store.journal import read_events
+from daemon.store.keys import row_key
 from daemon.store.merging import MinuteRow
 from daemon.store.undated import undated_rows
 from daemon.upkeep import size_of
@@ -296,8 +297,8 @@ def _rate_hz(rows: Sequence[MinuteRow], bits: int) -> float | None:
 def _restarts(connection: sqlite3.Connection, from_minute: int) -> dict[str, int]:
     """Known restarts by meter since that minute."""
     rows = connection.execute(
-        "SELECT name, sum(restart) FROM minute JOIN meter ON meter.id = minute.meter WHERE minute > ? GROUP BY name",
-        (from_minute,),
+        "SELECT name, sum(restart) FROM minute JOIN meter ON meter.id = minute.meter WHERE slot >= ? GROUP BY name",
+        (row_key(from_minute + 1, 0),),
     )
     return dict(rows.fetchall())
 

@@ -14,6 +14,7 @@ from daemon.exporting.files import Format, Row, whole_file
 from daemon.exporting.tables import Request, Source, Span, Table, tables_of
 from daemon.latest import last_minute
 from daemon.store.blocks import MINUTE_MS, first_minute
+from daemon.store.keys import row_key
 from daemon.store.opening import open_reader, storage_errors
 
 DAY_MS = 86_400_000
@@ -81,7 +82,8 @@ def export(order: Order, db: pathlib.Path, *, tell: Callable[[float], None]) -> 
             chunks = _chunks(tables[name], source, list(_pieces(span, tables[name])), part_of_all)
             written.append(_write(tables[name], path, order.form, chunks))
         restarts = connection.execute(
-            "SELECT count(*) FROM minute WHERE restart AND minute * 60000 BETWEEN ? AND ?", (span.from_ms, span.to_ms)
+            "SELECT count(*) FROM minute WHERE restart AND slot BETWEEN ? AND ?",
+            (row_key(-(-span.from_ms // MINUTE_MS), 0), row_key(span.to_ms // MINUTE_MS + 1, 0) - 1),
         ).fetchone()[0]
     return Outcome(files=tuple(written), restarts=restarts, days_behind=behind)
 

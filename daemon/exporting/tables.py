@@ -10,7 +10,9 @@ from daemon.exporting.files import Column, Kind, Row
 from daemon.metered import Gauge
 from daemon.store.blocks import MINUTE_MS, MINUTES, read_blocks
 from daemon.store.journal import read_events
+from daemon.store.keys import row_key
 from daemon.store.merging import MinuteRow
+from daemon.store.writer import FIELDS
 
 HOUR_MS = 3_600_000
 GAP_MS = 600_000
@@ -127,7 +129,8 @@ class Source:
         """Minute rows whose last reading lies in the span, whether they are kept as rows or as blocks."""
         from_minute, to_minute = span.from_ms // MINUTE_MS, -(-span.to_ms // MINUTE_MS)
         found = self._connection.execute(
-            "SELECT * FROM minute WHERE minute >= ? AND minute < ?", (from_minute, to_minute)
+            f"SELECT {FIELDS} FROM minute WHERE slot >= ? AND slot < ?",  # noqa: S608 - constants
+            (row_key(from_minute, 0), row_key(to_minute, 0)),
         ).fetchall()
         rows = [MinuteRow(*row) for row in found]
         rows += read_blocks(self._connection, from_minute // MINUTES, -(-to_minute // MINUTES))

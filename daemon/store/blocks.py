@@ -5,6 +5,7 @@ What a block holds is explained in daemon.store.schema. Standard library only, f
 
 import sqlite3
 
+from daemon.store.keys import minute_of, row_key
 from daemon.store.merging import MinuteRow
 
 METERS_MOST = 4096
@@ -50,7 +51,7 @@ def holds_minutes(connection: sqlite3.Connection, from_minute: int, to_minute: i
     Blocks are only known by their hour.
     """
     row = connection.execute(
-        "SELECT 1 FROM minute WHERE minute >= ? AND minute < ? LIMIT 1", (from_minute, to_minute)
+        "SELECT 1 FROM minute WHERE slot >= ? AND slot < ? LIMIT 1", (row_key(from_minute, 0), row_key(to_minute, 0))
     ).fetchone()
     if row is not None:
         return True
@@ -63,23 +64,24 @@ def holds_minutes(connection: sqlite3.Connection, from_minute: int, to_minute: i
 def meters_of_hour(connection: sqlite3.Connection, hour: int) -> list[int]:
     """Numbers of the meters of which the database holds anything in a UTC epoch hour."""
     found = connection.execute(
-        "SELECT DISTINCT meter FROM minute WHERE minute >= ? AND minute < ?"
+        "SELECT DISTINCT meter FROM minute WHERE slot >= ? AND slot < ?"
         " UNION SELECT meter FROM minute_block WHERE id >= ? AND id < ?",
-        (hour * MINUTES, (hour + 1) * MINUTES, block_id(hour, 0), block_id(hour + 1, 0)),
+        (row_key(hour * MINUTES, 0), row_key((hour + 1) * MINUTES, 0), block_id(hour, 0), block_id(hour + 1, 0)),
     )
     return [meter for (meter,) in found.fetchall()]
 
 
 def first_minute(connection: sqlite3.Connection) -> int | None:
     """UTC epoch minute of the oldest reading; None before the first."""
-    (row,) = connection.execute("SELECT min(minute) FROM minute").fetchone()
+    (key,) = connection.execute("SELECT min(slot) FROM minute").fetchone()
+    row = None if key is None else minute_of(key)
     found = connection.execute(
         "SELECT id, min(substr(body, 1, 8)) FROM minute_block GROUP BY hour ORDER BY id LIMIT 1"
     ).fetchone()
     if found is None:
-        return None if row is None else int(row)
+        return row
     block = int(found[0]) // METERS_MOST * MINUTES + int(found[1]) // MINUTE_MS
-    return block if row is None else min(block, int(row))
+    return block if row is None else min(block, row)
 
 
 def _row(hour: int, meter: int, record: str) -> MinuteRow:

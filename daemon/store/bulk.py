@@ -9,19 +9,20 @@ from numpy.typing import NDArray
 
 from analysis.frames import Ints
 from daemon.store.blocks import METERS_MOST, MINUTE_MS, MINUTES, RECORD, TIME_DIGITS, holds_minutes, meters_of_hour
+from daemon.store.keys import MINUTE_SHIFT, PART_BITS, PARTS_MOST
 from daemon.store.opening import transaction
 from daemon.store.ordering import stable_order
-from daemon.store.writer import MINUTES_PER_DAY, mark_stale, write_minutes
+from daemon.store.writer import INTO, MINUTES_PER_DAY, ROW, mark_stale, write_minutes
 
 Mask = NDArray[np.bool_]
 
-_ROW = "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
-_INSERT = f"INSERT INTO minute VALUES {_ROW}"  # noqa: S608 - constants
+_INSERT = f"{INTO}{ROW}"
 _ROWS_A_STATEMENT = 64  # binding is dear: a statement takes many rows
-_INSERT_MANY = f"{_INSERT}{f', {_ROW}' * (_ROWS_A_STATEMENT - 1)}"
+_INSERT_MANY = f"{_INSERT}{f', {ROW}' * (_ROWS_A_STATEMENT - 1)}"
 _FOUR_DIGITS = np.frombuffer("".join(f"{number:04d}" for number in range(10_000)).encode(), dtype=np.uint32)
 """The characters of 0000 to 9999, four at a time."""
 _SAMPLES, _PART, _RESTART = 9, 2, 10
+_KEY_COLUMNS = 3
 _SHORT = np.iinfo(np.uint32).max
 
 
@@ -97,11 +98,27 @@ def _alone(columns: Sequence[Ints]) -> Mask:
 
 def _insert_rows(connection: sqlite3.Connection, table: Ints) -> None:
     """Store rows as rows."""
-    several = table[table[:, _SAMPLES] > 1]
+    table = table[table[:, _PART] < PARTS_MOST]
+    several = _keyed(table[table[:, _SAMPLES] > 1])
     whole = len(several) - len(several) % _ROWS_A_STATEMENT
-    connection.executemany(_INSERT_MANY, several[:whole].reshape(-1, 11 * _ROWS_A_STATEMENT).tolist())
+    connection.executemany(_INSERT_MANY, several[:whole].reshape(-1, several.shape[1] * _ROWS_A_STATEMENT).tolist())
     connection.executemany(_INSERT, several[whole:].tolist())
-    connection.executemany(_INSERT, _as_rows(table[table[:, _SAMPLES] == 1]))
+    single = table[table[:, _SAMPLES] == 1]
+    keys = _keys(single).tolist()
+    connection.executemany(
+        _INSERT, [(key, *row[_KEY_COLUMNS:]) for key, row in zip(keys, _as_rows(single), strict=True)]
+    )
+
+
+def _keyed(table: Ints) -> Ints:
+    """Rows as they are stored, [N, 9]: their key in place of minute, meter and part."""
+    return np.column_stack([_keys(table), table[:, _KEY_COLUMNS:]])
+
+
+def _keys(table: Ints) -> Ints:
+    """`row_key` of many rows, [N]."""
+    keys: Ints = (table[:, 0] << MINUTE_SHIFT) + (table[:, 1] << PART_BITS) + table[:, _PART]
+    return keys
 
 
 def _insert_blocks(connection: sqlite3.Connection, minute: Ints, meter: Ints, counted: Ints, at_ms: Ints) -> None:

@@ -14,6 +14,7 @@ from analysis.pulses import PARTS, SETTLE_S, MinuteFrame
 from daemon.store.blocks import MINUTES, block_id
 from daemon.store.bulk import read_records
 from daemon.store.journal import read_events
+from daemon.store.keys import row_key
 from daemon.store.opening import open_reader
 from daemon.store.ordering import stable_order
 from daemon.store.undated import read_undated
@@ -122,9 +123,8 @@ def read_minutes(
         to_minute: UTC epoch minute after the last rows.
     """
     rows = connection.execute(
-        "SELECT meter, minute * 60000 + at_ms, count, span_ms, pulses, restart FROM minute"
-        " WHERE minute >= ? AND minute < ?",
-        (from_minute, to_minute),
+        "SELECT meter, minute * 60000 + at_ms, count, span_ms, pulses, restart FROM minute WHERE slot >= ? AND slot < ?",
+        (row_key(from_minute, 0), row_key(to_minute, 0)),
     )
     undated = read_undated(connection, from_minute, to_minute)
     table = np.fromiter(itertools.chain.from_iterable(itertools.chain(rows, undated)), dtype=np.int64).reshape(-1, 6)

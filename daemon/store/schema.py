@@ -4,7 +4,9 @@ One row per meter and minute sums up the readings that fell into that minute and
 between two rows is worked out when hours are derived. So log files can be loaded in any order and more than once.
 Raw counts and times are kept; K-factors are applied at reading.
 
-    minute        UTC epoch minute; `part` 0, and one more for each time the count ran backward inside the minute
+    minute        UTC epoch minute; `part` 0, and one more for each time the count ran backward inside the minute. All
+                  three are read from `id`, (minute << 16) + (meter << 6) + part, which a query for a stretch of time should
+                  ask for: WHERE slot >= minute << 16
       count       cumulative count of the part's last reading, as the device sent it
       pulses      pulses from the part's first to its last reading
       at_ms       time of the last reading, ms after the start of the minute
@@ -200,12 +202,59 @@ INSERT OR IGNORE INTO stale_day SELECT DISTINCT minute / 1440 FROM minute;
 INSERT OR IGNORE INTO stale_day SELECT DISTINCT hour / 24 FROM minute_block;
 """
 
+MINUTES_BY_NUMBER = """
+DROP VIEW minute_rate;
+DROP VIEW all_minutes;
+ALTER TABLE minute RENAME TO minute_by_columns;
+CREATE TABLE minute (
+    minute INTEGER GENERATED ALWAYS AS (slot >> 16) VIRTUAL,
+    meter INTEGER GENERATED ALWAYS AS (slot >> 6 & 1023) VIRTUAL REFERENCES meter (id),
+    part INTEGER GENERATED ALWAYS AS (slot & 63) VIRTUAL,
+    count INTEGER NOT NULL,
+    pulses INTEGER NOT NULL DEFAULT 0,
+    at_ms INTEGER NOT NULL,
+    span_ms INTEGER NOT NULL DEFAULT 0,
+    low_mhz INTEGER,
+    high_mhz INTEGER,
+    samples INTEGER NOT NULL DEFAULT 1,
+    restart INTEGER NOT NULL DEFAULT 0,
+    slot INTEGER PRIMARY KEY
+) STRICT;
+INSERT INTO minute (slot, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart)
+SELECT (minute << 16) + (meter << 6) + part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart
+FROM minute_by_columns WHERE part < 64 ORDER BY minute, meter, part;
+DROP TABLE minute_by_columns;
+CREATE VIEW all_minutes AS
+SELECT minute, meter, part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart FROM minute
+UNION ALL
+SELECT
+    hour * 60 + CAST(substr(body, 20 * place + 1, 8) AS INTEGER) / 60000, meter, 0,
+    CAST(substr(body, 20 * place + 9, 12) AS INTEGER), 0,
+    CAST(substr(body, 20 * place + 1, 8) AS INTEGER) % 60000, 0, NULL, NULL, 1, 0
+FROM minute_block JOIN (
+    WITH RECURSIVE places (place) AS (SELECT 0 UNION ALL SELECT place + 1 FROM places WHERE place < 59)
+    SELECT place FROM places
+) ON 20 * place < length(body);
+CREATE VIEW minute_rate AS
+SELECT
+    strftime('%Y-%m-%dT%H:%M:%SZ', minute * 60, 'unixepoch') AS minute_utc,
+    meter.name AS meter,
+    count,
+    CASE WHEN restart = 0 AND count >= before THEN count - before END AS pulses_since_row_before,
+    samples,
+    low_mhz / 1000.0 AS lowest_hz,
+    high_mhz / 1000.0 AS highest_hz
+FROM (SELECT *, lag(count) OVER (PARTITION BY meter ORDER BY minute, part) AS before FROM all_minutes) AS row
+JOIN meter ON meter.id = row.meter;
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("store", STORE),
     ("jobs", JOBS),
     ("clock", CLOCK),
     ("memory", MEMORY),
     ("parts", PARTS),
+    ("minutes by number", MINUTES_BY_NUMBER),
 )
 """Name and SQL of each step, oldest first. Add to the end; never change one that was released."""
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from daemon.redating import MINUTE_MS, Stretch, shifted
+from daemon.store.keys import row_key
 from daemon.store.merging import MinuteRow, merge_parts
 from daemon.store.opening import transaction
 from daemon.store.writer import MINUTES_PER_DAY, mark_stale, write_minutes
@@ -163,9 +164,9 @@ def dated_before(connection: sqlite3.Connection, stretches: Sequence[Stretch]) -
     found: dict[int, int] = {}
     for stretch in stretches:
         row = connection.execute(
-            "SELECT max(minute * 60000 + at_ms) FROM minute"
-            " WHERE minute = (SELECT max(minute) FROM minute WHERE minute <= ?)",
-            ((stretch.first_ms + stretch.offset_ms) // MINUTE_MS,),
+            "SELECT max(minute * 60000 + at_ms) FROM minute WHERE slot >="
+            " (SELECT max(slot) >> 16 << 16 FROM minute WHERE slot < ?1) AND slot < ?1",
+            (row_key((stretch.first_ms + stretch.offset_ms) // MINUTE_MS + 1, 0),),
         ).fetchone()
         if row[0] is not None:
             found[stretch.anchor] = row[0]

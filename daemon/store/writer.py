@@ -9,7 +9,9 @@ import sqlite3
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
+from config.errors import StoreError
 from daemon.store.blocks import MINUTES, drop_block, read_block
+from daemon.store.keys import METERS_MOST, PARTS_MOST, row_key
 from daemon.store.merging import MinuteRow, merge_parts
 from daemon.store.opening import open_writer, transaction
 
@@ -27,7 +29,11 @@ __all__ = [
 
 MINUTES_PER_DAY = 1440
 LINE_KEPT = 200
-_INSERT = "INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+FIELDS = "minute, meter, part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart"
+"""Columns of the table `minute` in the order of MinuteRow."""
+INTO = "INSERT INTO minute (slot, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart) VALUES "
+ROW = "(?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_INSERT = INTO + ROW
 
 
 class Reject(NamedTuple):
@@ -47,14 +53,20 @@ class Reject(NamedTuple):
 
 
 def meter_ids(connection: sqlite3.Connection, names: Iterable[str]) -> dict[str, int]:
-    """The numbers of the meters in this database; meters it has not seen get one."""
+    """The numbers of the meters in this database; meters it has not seen get one.
+
+    Raises:
+        StoreError: there are no numbers left.
+    """
     wanted = list(names)
     known = dict(connection.execute("SELECT name, id FROM meter").fetchall())
     fresh = [(name,) for name in wanted if name not in known]
     if fresh:
         with transaction(connection):
             connection.executemany("INSERT OR IGNORE INTO meter (name) VALUES (?)", fresh)
-        known = dict(connection.execute("SELECT name, id FROM meter").fetchall())
+            known = dict(connection.execute("SELECT name, id FROM meter").fetchall())
+            if max(known.values()) >= METERS_MOST:
+                raise StoreError(f"a database holds at most {METERS_MOST - 1} meters: begin a new one with --db")
     return {name: known[name] for name in wanted}
 
 
@@ -82,24 +94,30 @@ def write_minutes(connection: sqlite3.Connection, rows: Iterable[Sequence[int | 
 
 def _write_minute(connection: sqlite3.Connection, minute: int, meter: int, fresh: tuple[MinuteRow, ...]) -> bool:
     """Store the parts of one (minute, meter); whether anything changed."""
-    found = connection.execute("SELECT * FROM minute WHERE minute = ? AND meter = ?", (minute, meter)).fetchall()
+    keys = (row_key(minute, meter), row_key(minute, meter + 1))
+    found = connection.execute(f"SELECT {FIELDS} FROM minute WHERE slot >= ? AND slot < ?", keys).fetchall()  # noqa: S608 - constants
     stored = tuple(MinuteRow(*row) for row in found)
     hour = minute // MINUTES
     block = {} if stored else read_block(connection, hour, meter)
     if minute in block:
         stored = (block[minute],)
     if not stored:
-        connection.executemany(_INSERT, fresh)
+        _insert(connection, fresh)
         return True
     merged = merge_parts(stored, fresh)
     if merged == stored:
         return False
     if block:
         drop_block(connection, hour, meter)
-        connection.executemany(_INSERT, block.values())
-    connection.execute("DELETE FROM minute WHERE minute = ? AND meter = ?", (minute, meter))
-    connection.executemany(_INSERT, merged)
+        _insert(connection, block.values())
+    connection.execute("DELETE FROM minute WHERE slot >= ? AND slot < ?", keys)
+    _insert(connection, merged)
     return True
+
+
+def _insert(connection: sqlite3.Connection, rows: Iterable[MinuteRow]) -> None:
+    """Store rows; of a minute in which a counter started anew again and again, as many parts as there are numbers for."""
+    connection.executemany(_INSERT, [(row_key(*row[:3]), *row[3:]) for row in rows if row.part < PARTS_MOST])
 
 
 def mark_stale(connection: sqlite3.Connection, days: Iterable[int]) -> None:

@@ -105,7 +105,7 @@ def test_damage_is_found_and_no_copy_left(db: pathlib.Path, tmp_path: pathlib.Pa
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         (root,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'minute'").fetchone()
     with db.open("r+b") as file:
-        file.seek(4096 * (root - 1) + 200)
+        file.seek(4096 * (root - 1))
         file.write(b"\xa5" * 3000)
     with reader(db) as connection, pytest.raises((StoreError, sqlite3.DatabaseError)):
         copy_database(connection, target)

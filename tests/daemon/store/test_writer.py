@@ -43,7 +43,7 @@ def test_minutes_are_stored_and_marked(store: sqlite3.Connection) -> None:
     """The rows are there, and the hours of their days are known to be behind."""
     rows = [single(1440 * 3 + 5, 1, 10), single(1440 * 4, 2, 20)]
     assert writer.write_minutes(store, rows) == 2
-    assert everything(store, "minute") == [tuple(row) for row in rows]
+    assert everything(store, "all_minutes") == [tuple(row) for row in rows]
     assert everything(store, "stale_day") == [(3,), (4,)]
 
 
@@ -60,14 +60,14 @@ def test_a_later_reading_of_the_minute_is_joined(store: sqlite3.Connection) -> N
     """Two readings of one minute that come apart make one row with the pulses between them."""
     writer.write_minutes(store, [single(5, 1, 10, 1000)])
     writer.write_minutes(store, [single(5, 1, 30, 5000)])
-    assert everything(store, "minute") == [(5, 1, 0, 30, 20, 5000, 4000, 5000, 5000, 2, 0)]
+    assert everything(store, "all_minutes") == [(5, 1, 0, 30, 20, 5000, 4000, 5000, 5000, 2, 0)]
 
 
 def test_a_batch_is_whole_or_not_there(store: sqlite3.Connection) -> None:
     """A row that the database refuses takes its whole batch with it."""
     with pytest.raises(sqlite3.IntegrityError):
         writer.write_minutes(store, [single(5, 1, 10), single(6, 99, 10)])
-    assert everything(store, "minute") == []
+    assert everything(store, "all_minutes") == []
     assert not store.in_transaction
 
 
