@@ -47,7 +47,7 @@ def command(plant: pathlib.Path, *, db: pathlib.Path | None, as_json: bool) -> N
     plant_file = load_plant(plant)
     path = db or default_path(plant)
     now_s = clock.now_s()
-    connection = open_reader(path)
+    connection = open_reader(path, watching=True)
     try:
         with storage_errors(path):
             status = read_status(connection, plant_file.plant, path, now_s=now_s)

@@ -53,8 +53,14 @@ def open_lean_writer(path: str | pathlib.Path) -> sqlite3.Connection:
     return connection
 
 
-def open_reader(path: str | pathlib.Path) -> sqlite3.Connection:
+def open_reader(path: str | pathlib.Path, *, watching: bool = False) -> sqlite3.Connection:
     """Open the database for reading only.
+
+    Args:
+        path: the database.
+        watching: for a process that reads again and again and never writes: its notes in the index of the log, `-shm`,
+            which would reach the card read by read, are left out. A writer in the same process could not write then,
+            as SQLite opens the index once a process.
 
     Raises:
         InputMissing: no such file.
@@ -63,10 +69,15 @@ def open_reader(path: str | pathlib.Path) -> sqlite3.Connection:
     if not pathlib.Path(path).is_file():
         raise InputMissing(f"{path}: there is no such database; `clearbore load` or `clearbore collect` makes it")
     with storage_errors(path):
-        connection = sqlite3.connect(f"{_uri(path)}?mode=ro", uri=True, isolation_level=None)
+        connection = sqlite3.connect(f"{_uri(path)}?mode=ro{_index_mode(path) if watching else ''}", uri=True, isolation_level=None)
         connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
         _check_version(connection, path)
     return connection
+
+
+def _index_mode(path: str | pathlib.Path) -> str:
+    """Leave the index as it is, where there is one: one that must not be written cannot be made."""
+    return "&readonly_shm=1" if pathlib.Path(f"{path}-shm").exists() else ""
 
 
 @contextlib.contextmanager
