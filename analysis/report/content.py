@@ -16,6 +16,7 @@ from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S
 from analysis.hydraulics.network import Conditions, compile_network
 from analysis.report import words
+from analysis.report.drift import Drift
 from analysis.report.period import Period, report_period
 from analysis.report.pump_chart import PumpChart, pump_chart
 from analysis.report.tasks import OffTarget, Task, tasks
@@ -53,6 +54,7 @@ class BranchLine:
         flow_m3s: mean of the last 24 hours; commissioned_m3s: when commissioned.
         mean_m3s, low_m3s: mean and lowest hour of the period; day_m3s, night_m3s: its means by local day and night.
         letters: findings whose first cause lies in this branch or its meter, open at the end of the period.
+        drift: which way its flow is going; None without a meter.
     """
 
     name: str
@@ -66,6 +68,7 @@ class BranchLine:
     day_m3s: float
     night_m3s: float
     letters: tuple[str, ...]
+    drift: Drift | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +134,6 @@ def gather(  # noqa: PLR0913 - what is known, from as many sources
     within = [event for event in past if event.at_s >= period.start_s]
     hours = hours_of(assessment, period)
     findings = lettered(assessment.findings, period)
-    branches = _branches(plant, assessment, hours, period, findings)
     scene = Scene(
         plant=plant,
         period=period,
@@ -140,6 +142,8 @@ def gather(  # noqa: PLR0913 - what is known, from as many sources
         events=past,
         findings=findings,
     )
+    trends = run_trends(scene)
+    branches = _branches(scene, assessment, trends)
     in_period = hours.hours_s >= period.start_s
     known = np.isfinite(hours.flow_m3s[in_period])
     seen = np.isfinite(hours.flow_m3s).any(axis=1)
@@ -152,7 +156,7 @@ def gather(  # noqa: PLR0913 - what is known, from as many sources
         findings=findings,
         forecasts=tuple(sorted(assessment.forecasts, key=lambda forecast: forecast.below_target_at_s)),
         branches=branches,
-        trends=run_trends(scene),
+        trends=trends,
         whole=whole_trend(scene),
         pump_status=assessment.pump_status,
         pump_reason=assessment.pump_reason,
@@ -237,14 +241,14 @@ def _first(finding: Finding) -> Candidate:
     return finding.candidates[0]
 
 
-def _branches(
-    plant: Plant, assessment: Assessment, hours: Hours, period: Period, findings: Sequence[Lettered]
-) -> tuple[BranchLine, ...]:
+def _branches(scene: Scene, assessment: Assessment, trends: Sequence[Trend]) -> tuple[BranchLine, ...]:
+    period, hours = scene.period, scene.hours
+    drifts = {trend.name: trend.drift for trend in trends}
     states = {state.name: state for state in assessment.meter_states}
     in_period = hours.hours_s >= period.start_s
     day = by_day(hours.hours_s, period)
     lines = []
-    for run in plant.branches:
+    for run in scene.plant.branches:
         state = states.get(run.meter or "")
         flow, _ = hours.column(run.meter or "")
         recent_m3s = state.flow_m3s if state else math.nan
@@ -262,9 +266,10 @@ def _branches(
                 night_m3s=mean(flow[in_period & ~day]),
                 letters=tuple(
                     known.letter
-                    for known in findings
+                    for known in scene.findings
                     if known.is_open and _first(known.finding).subject in {run.name, run.meter or run.name}
                 ),
+                drift=drifts.get(run.name),
             )
         )
     return tuple(lines)

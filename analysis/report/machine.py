@@ -5,6 +5,7 @@ import math
 
 from analysis.assessment import Candidate, Forecast
 from analysis.report.content import BranchLine, Content, MeterLine
+from analysis.report.drift import Drift
 from analysis.report.trends import Lettered, Trend
 from config.plant import Target
 from config.units import flow_in
@@ -136,6 +137,20 @@ def _branch(line: BranchLine) -> Json:
         "night_l_per_h": _litres(line.night_m3s),
         "findings": list(line.letters),
         **_target(line.target),
+        "trend": None if line.drift is None else _drift(line.drift),
+    }
+
+
+def _drift(drift: Drift) -> Json:
+    """An end of the interval that the days do not bound is null."""
+    return {
+        "verdict": drift.going,
+        "sure": drift.sure,
+        "percent_per_day": _number(drift.percent),
+        "low_percent_per_day": _number(drift.low_percent),
+        "high_percent_per_day": _number(drift.high_percent),
+        "days": drift.days,
+        "since": None if drift.since is None else {"at": _utc(drift.since.at_s), "what": drift.since.what},
     }
 
 
@@ -144,6 +159,7 @@ def _trend(trend: Trend) -> Json:
         "name": trend.name,
         "kind": trend.kind,
         "meter": trend.meter,
+        "trend": _drift(trend.drift),
         "rows": [
             {
                 "from": _utc(row.span.start_s),

@@ -9,7 +9,7 @@ from markupsafe import Markup
 from analysis.assessment import Assessment
 from analysis.commissioning import Baseline
 from analysis.events import Event
-from analysis.report import words
+from analysis.report import drift_words, words
 from analysis.report.canvas import LABEL_CHARACTERS
 from analysis.report.content import Content, Rejected, Verdict, gather
 from analysis.report.evidence import evidence_figure
@@ -111,6 +111,9 @@ def _filters(content: Content) -> dict[str, Callable[..., str]]:
         "clean": words.clean,
         "brief": lambda value: words.shortened(value, words.NAME_CHARACTERS),
         "ratio": words.ratio,
+        "going": drift_words.brief,
+        "going_interval": drift_words.interval,
+        "drift": lambda trend: drift_words.sentence(trend.drift, trend.last_day_m3s, trend.target, zone),
     }
 
 

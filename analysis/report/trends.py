@@ -10,8 +10,9 @@ from analysis.assessment import Assessment, FaultKind, Finding, Opinion
 from analysis.events import Event, EventKind
 from analysis.frames import Floats
 from analysis.report import words
-from analysis.report.period import Period, spans
-from analysis.report.window import Row, on_grid, rows
+from analysis.report.drift import Drift, Since, drift_of
+from analysis.report.period import Period, local, spans
+from analysis.report.window import Row, mean, on_grid, rows
 from config.plant import PUMP_NODE, Plant, Run, Target
 
 WHOLE = "whole"
@@ -62,6 +63,7 @@ class Trend:
     """One trend; arrays [T] over the period's hours, m3/s, nan unknown.
 
     `kind`: "branch", "header" (an inner run) or "whole" (the pump's flow). `commissioned_m3s`: nan where unknown.
+    `drift`: which way it is going.
     """
 
     name: str
@@ -74,6 +76,12 @@ class Trend:
     target: Target | None
     marks: tuple[Mark, ...]
     rows: tuple[Row, ...]
+    drift: Drift
+
+    @property
+    def last_day_m3s(self) -> float:
+        """Mean of the last 24 hours; nan unknown."""
+        return mean(self.flow_m3s[-24:])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +113,18 @@ class Scene:
     events: tuple[Event, ...]
     findings: tuple[Lettered, ...]
 
+    def drift(self, names: set[str], flow_m3s: Floats, expected_m3s: Floats) -> Drift:
+        """Which way a flow [T] is going that work and findings on any of `names` would change."""
+        zone = self.period.zone
+        since = _last_change(names, self.events, self.findings, self.period)
+        return drift_of(
+            np.array([local(float(at_s), zone).toordinal() for at_s in self.hours.hours_s], dtype=np.int64),
+            flow_m3s,
+            expected_m3s,
+            since_day=0 if since is None else local(since.at_s, zone).toordinal() + 1,
+            since=since,
+        )
+
 
 def hours_of(assessment: Assessment, period: Period) -> Hours:
     """The assessment's hours from the start of the charts to the end of the period."""
@@ -133,6 +153,7 @@ def _run_trend(scene: Scene, run: Run) -> Trend:
         target=run.target,
         marks=_marks({run.name, meter}, scene.events, scene.findings, scene.period),
         rows=rows(scene.hours.hours_s, flow, expected, spans(scene.period)),
+        drift=scene.drift({run.name, meter, PUMP_NODE}, flow, expected),
     )
 
 
@@ -159,6 +180,7 @@ def whole_trend(scene: Scene) -> Trend | None:
         target=None,
         marks=_marks({PUMP_NODE}, scene.events, supply, scene.period),
         rows=rows(scene.hours.hours_s, flow, expected, spans(scene.period)),
+        drift=scene.drift({PUMP_NODE}, flow, expected),
     )
 
 
@@ -216,3 +238,23 @@ def _finding_mark(known: Lettered) -> Mark:
         is_finding=True,
         text="onset of finding " + known.letter,
     )
+
+
+def _last_change(
+    names: set[str], events: Iterable[Event], findings: tuple[Lettered, ...], period: Period
+) -> Since | None:
+    """The last work, or the last onset or end of a finding, on any of the names within the charts' stretch."""
+    jobs = [
+        Since(at_s=event.at_s, what=words.event(event))
+        for event in events
+        if event.kind in {EventKind.MAINTENANCE, EventKind.CALIBRATION} and event.target in names
+    ]
+    concerned = [known for known in findings if _concerns(known.finding, names)]
+    onsets = [Since(at_s=known.finding.onset_s, what=f"onset of finding {known.letter}") for known in concerned]
+    ends = [
+        Since(at_s=known.finding.cleared_at_s, what=f"end of finding {known.letter}")
+        for known in concerned
+        if known.finding.cleared_at_s is not None
+    ]
+    within = [since for since in (*jobs, *onsets, *ends) if period.trend_start_s <= since.at_s < period.end_s]
+    return max(within, key=lambda since: since.at_s, default=None)

@@ -155,7 +155,7 @@ def _chain(limit: float, lead: float, phi: float, cells: int) -> _Chain:
     steps = np.arange(math.ceil((-FURTHEST - lead) / width), math.floor((FURTHEST - lead) / width) + 1)
     values = lead + steps * width
     # The outermost cells reach as far as there is: no value is lost.
-    edges = np.concatenate([[-np.inf], values[1:] - 0.5 * width, [np.inf]])
+    edges: Floats = np.concatenate([[-np.inf], values[1:] - 0.5 * width, [np.inf]])
     return _Chain(
         targets=np.clip(np.arange(cells)[:, None] + steps, 0, cells),
         moves=np.diff(normal_cdf((edges - phi * values[:, None]) / math.sqrt(1.0 - phi**2)), axis=1),

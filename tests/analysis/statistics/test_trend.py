@@ -120,7 +120,7 @@ def test_intervals_cover_what_they_say(count: int, tau_h: float) -> None:
     inside, plain = 0, 0
     for _ in range(150):
         days = wander(random, 24 * count, float(phi)).reshape(count, 24).mean(axis=1) + 0.1 * at
-        found = theil_sen(at, days, autocorrelation=autocorrelation_of(at, days, trend=True))
+        found = theil_sen(at, days, autocorrelation=autocorrelation_of(at, days, degree=2))
         naive = theil_sen(at, days)
         inside += found.low <= 0.1 <= found.high
         plain += naive.low <= 0.1 <= naive.high
@@ -131,13 +131,13 @@ def test_intervals_cover_what_they_say(count: int, tau_h: float) -> None:
 
 @pytest.mark.parametrize("phi", [0.3, 0.5, 0.8])
 def test_autocorrelation_is_found_again(phi: float) -> None:
-    """Without the bias that the residuals of a line have: the mean over 40 series of 60 values with gaps."""
+    """Without the bias that the residuals of a curve have: the mean over 40 series of 60 values with gaps."""
     random = np.random.default_rng(2)
     means = []
     for _ in range(40):
         at = np.sort(random.choice(80, 60, replace=False)).astype(float)
         values = wander(random, 80, phi)[at.astype(int)] + 0.3 * at
-        means.append(autocorrelation_of(at, values, trend=True).mean)
+        means.append(autocorrelation_of(at, values, degree=2).mean)
 
     assert np.mean(means) == pytest.approx(phi, abs=0.12)
 
@@ -150,8 +150,14 @@ def test_upper_bound_of_the_autocorrelation() -> None:
     assert known.mean == pytest.approx(0.34)
 
 
-@pytest.mark.parametrize("values", [np.arange(4.0), 2.0 * np.arange(9.0)])
-def test_nothing_to_measure_is_refused(values: Floats) -> None:
-    """Too few values, or none off the line."""
-    with pytest.raises(ValueError, match=r"takes 5|lies on its line"):
-        autocorrelation_of(np.arange(float(len(values))), values, trend=True)
+def test_a_series_on_its_course_says_nothing() -> None:
+    """Every correlation is as likely as any other."""
+    known = autocorrelation_of(np.arange(9.0), 2.0 * np.arange(9.0), degree=2)
+
+    assert np.ptp(known.weight) == 0.0
+
+
+def test_too_few_values_are_refused() -> None:
+    """With how many it takes."""
+    with pytest.raises(ValueError, match="takes 5"):
+        autocorrelation_of(np.arange(4.0), np.arange(4.0), degree=1)
