@@ -47,12 +47,18 @@ class BrokerPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobsPlan:
-    """What is done beside the collecting: jobs by name (daemon.jobs.timetable), for a plant file, by its time zone."""
+    """What is done beside the collecting.
+
+    Attributes:
+        names: of the jobs (daemon.jobs.names), most urgent first.
+        times: when they are due, by name, as far as it was worked out (daemon.jobs.calendar), UTC epoch seconds.
+    """
 
     plant_file: str
     names: tuple[str, ...]
     timezone: str
     weekly_on: str
+    times: Mapping[str, tuple[int, ...]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,5 +101,6 @@ def from_json(text: str) -> CollectPlan:
     )
     jobs = body.pop("jobs")
     if jobs is not None:
-        jobs = JobsPlan(**{**jobs, "names": tuple(jobs["names"])})
+        times = {name: tuple(times) for name, times in jobs["times"].items()}
+        jobs = JobsPlan(**{**jobs, "names": tuple(jobs["names"]), "times": times})
     return CollectPlan(ports=ports, brokers=brokers, jobs=jobs, **body)

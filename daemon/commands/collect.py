@@ -17,6 +17,7 @@ from config.load import load_plant
 from config.plant import Broker, Meter, MqttSource, Plant, SerialPort, SerialSource
 from config.settings import PlantFile
 from daemon import clock
+from daemon.jobs.calendar import times_around
 from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
 from daemon.plan import BrokerPlan, CollectPlan, FeedPlan, JobsPlan, PortPlan, to_json
 from daemon.store.opening import default_path
@@ -50,7 +51,7 @@ def command(plant: pathlib.Path, *, db: pathlib.Path | None, seconds: float | No
     plant_file = load_plant(plant)
     plan = make_plan(plant_file, db or default_path(plant), seconds=seconds)
     if seconds is None and not no_jobs:
-        plan = dataclasses.replace(plan, jobs=make_jobs_plan(plant_file))
+        plan = dataclasses.replace(plan, jobs=make_jobs_plan(plant_file, now_s=clock.now_s()))
     backup = prepare_store(plan.db)
     if backup is not None:
         click.echo(updated_text(backup), err=True)
@@ -89,14 +90,16 @@ JOB_NEEDS = {NIGHTLY: (), ASSESS: ("numpy",), WEEKLY: ("numpy", "matplotlib", "j
 """What a job cannot do without, beside the base install."""
 
 
-def make_jobs_plan(plant_file: PlantFile) -> JobsPlan:
-    """What is done beside the collecting, as far as this install can."""
+def make_jobs_plan(plant_file: PlantFile, *, now_s: float) -> JobsPlan:
+    """What is done beside the collecting, as far as this install can, and when from now (UTC epoch seconds) on."""
+    timezone, weekly_on = plant_file.plant.timezone, plant_file.settings.report.weekly_on
     names = tuple(name for name, needs in JOB_NEEDS.items() if all(map(importlib.util.find_spec, needs)))
     return JobsPlan(
         plant_file=str(pathlib.Path(plant_file.path).absolute()),
         names=names,
-        timezone=plant_file.plant.timezone,
-        weekly_on=plant_file.settings.report.weekly_on,
+        timezone=timezone,
+        weekly_on=weekly_on,
+        times=times_around(now_s, timezone=timezone, weekly_on=weekly_on),
     )
 
 

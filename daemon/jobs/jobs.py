@@ -12,7 +12,7 @@ from daemon import eventlog
 from daemon.jobs.child import Child, Ended
 from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
 from daemon.jobs.roster import Roster, Standing
-from daemon.jobs.timetable import make_timetable
+from daemon.jobs.timetable import Timetable
 from daemon.plan import JobsPlan
 from daemon.store.job_runs import JobHistory, JobRun, Outcome
 
@@ -51,7 +51,7 @@ class Jobs:
     ) -> None:
         self._command = tuple(program)
         self._subject = (plan.plant_file, db)
-        timetable = make_timetable(plan.names, timezone=plan.timezone, weekly_on=plan.weekly_on)
+        timetable = Timetable(names=plan.names, times=plan.times, timezone=plan.timezone, weekly_on=plan.weekly_on)
         standings = {name: _standing(history, steady_s) for name, history in histories.items()}
         self._roster = Roster(timetable, standings, since_s=now_s if first_s is None else first_s, now_s=now_s)
         self._start_s = steady_s + START_AFTER_S

@@ -10,6 +10,8 @@ from daemon.jobs.timetable import Timetable
 
 FIRST_RETRY_S = 120.0
 LONGEST_RETRY_S = 3600.0
+LONG_AGO_S = 30 * 86_400.0
+"""Every job has a time within this, so that what was done before it need not be known."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -42,7 +44,7 @@ class Roster:
 
     def __init__(self, timetable: Timetable, known: Mapping[str, Standing], *, since_s: float, now_s: float) -> None:
         self._timetable = timetable
-        self._standings = {name: known.get(name, Standing()) for name in timetable.triggers}
+        self._standings = {name: known.get(name, Standing()) for name in timetable.names}
         self._since_s = min(since_s, now_s)
         self._back_s = now_s
         self._seen_s = now_s
@@ -97,7 +99,7 @@ class Roster:
         """The first time of the timetable after the last run; a run in the future says nothing of when it was."""
         done_s = self._standings[name].done_s
         base_s = self._since_s if done_s is None else done_s
-        base_s = base_s if base_s <= now_s else self._back_s
+        base_s = max(base_s, now_s - LONG_AGO_S) if base_s <= now_s else self._back_s
         known = self._planned.get(name)
         if known is None or known[0] != base_s:  # asked every two seconds, changed once an hour
             known = self._planned[name] = (base_s, self._timetable.next_s(name, base_s))

@@ -1,54 +1,44 @@
-"""When each job is due, by the calendar. For the always-on process: APScheduler's trigger, and nothing else of it.
+"""When each job is due. For the always-on process: it looks times up, which somebody else has worked out.
 
-Its scheduler keeps the next run as a time of the wall clock and sleeps until then, so that a clock put back by two
-hours stops everything for two hours and one put forward by weeks runs or works out every run in between. Here the
-trigger is asked in each round whether a run lies between the last one and now, which no step of the clock can spoil.
+APScheduler's triggers know the calendar, and cost 3 MB to import. So the nights and weeks of the next two years come
+with the plan, and the library is imported only for times beyond them: after so long a run, or under a clock so wrong.
 """
 
-import datetime as dt
-import math
-from collections.abc import Mapping
+import bisect
+import importlib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from zoneinfo import ZoneInfo
 
-from apscheduler.triggers.cron import CronTrigger
-
-from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
+from daemon.jobs.names import ASSESS
 
 SETTLED_MINUTE = 25
 """An hour is settled 22 minutes after its end; then it can be assessed."""
-NIGHT_HOUR, NIGHT_MINUTE = 4, 10
-MORNING_HOUR = 5
-"""Never from one to three: in most zones those are the hours that a clock change leaves out or gives twice."""
-_TICK = dt.timedelta(microseconds=1)
+HOUR_S = 3600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timetable:
-    """A trigger for every job, most urgent first."""
+    """Times of every job.
 
-    triggers: Mapping[str, CronTrigger]
+    Attributes:
+        names: of the jobs, most urgent first.
+        times: times of nightly and weekly jobs, UTC epoch seconds in order; those beyond are worked out.
+        timezone: of the plant.
+        weekly_on: name of the day of the weekly job.
+    """
+
+    names: tuple[str, ...]
+    times: Mapping[str, Sequence[int]]
+    timezone: str
+    weekly_on: str
 
     def next_s(self, name: str, after_s: float) -> float:
-        """The first time after another, UTC epoch seconds, at which a job is due; infinite if there is none."""
-        trigger = self.triggers[name]
-        after = dt.datetime.fromtimestamp(after_s, trigger.timezone)
-        found = trigger.get_next_fire_time(None, after + _TICK)
-        return math.inf if found is None else found.timestamp()
-
-
-def make_timetable(names: tuple[str, ...], *, timezone: str, weekly_on: str) -> Timetable:
-    """The timetable of some jobs.
-
-    Args:
-        names: of ASSESS, NIGHTLY, WEEKLY; others are unknown.
-        timezone: of the plant, by which nights and weeks are told.
-        weekly_on: name of a day: numbers of days mean another day to this library than to cron.
-    """
-    zone = ZoneInfo(timezone)
-    triggers = {
-        NIGHTLY: CronTrigger(hour=NIGHT_HOUR, minute=NIGHT_MINUTE, timezone=zone),
-        ASSESS: CronTrigger(minute=SETTLED_MINUTE, timezone=dt.UTC),
-        WEEKLY: CronTrigger(day_of_week=weekly_on, hour=MORNING_HOUR, minute=0, timezone=zone),
-    }
-    return Timetable(triggers={name: trigger for name, trigger in triggers.items() if name in names})
+        """The first time after another, UTC epoch seconds, at which a job is due."""
+        if name == ASSESS:
+            return float(((after_s - 60 * SETTLED_MINUTE) // HOUR_S + 1) * HOUR_S + 60 * SETTLED_MINUTE)
+        known = self.times.get(name, ())
+        if known and known[0] <= after_s < known[-1]:
+            return float(known[bisect.bisect_right(known, after_s)])
+        calendar = importlib.import_module("daemon.jobs.calendar")
+        trigger = calendar.trigger_of(name, timezone=self.timezone, weekly_on=self.weekly_on)
+        return float(calendar.next_time(trigger, after_s))

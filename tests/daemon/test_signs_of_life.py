@@ -113,7 +113,7 @@ def collecting(
 
 def jobs_that(script: str, folder: pathlib.Path, names: Sequence[str] = ("nightly",)) -> Jobs:
     """Jobs that are all due, and run a script."""
-    plan = JobsPlan(plant_file="p", names=tuple(names), timezone="UTC", weekly_on="mon")
+    plan = JobsPlan(plant_file="p", names=tuple(names), timezone="UTC", weekly_on="mon", times={})
     return Jobs(
         plan,
         db=str(folder / "x"),

@@ -29,7 +29,7 @@ from daemon.upkeep import catch_up
 from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.waiting import wait_until
 
-HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "sqlite_utils", "pydantic", "jinja2", "analysis")
+HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "sqlite_utils", "pydantic", "apscheduler", "jinja2", "analysis")
 
 RUNS = """
 [plant]
@@ -267,12 +267,13 @@ def test_jobs_go_through_the_plan(tmp_path: pathlib.Path) -> None:
     )
     path.write_text(path.read_text() + '[report]\nweekly_on = "sat"\n')
     plant = load_plant(path)
-    jobs = make_jobs_plan(plant)
+    jobs = make_jobs_plan(plant, now_s=clock.now_s())
     plan = dataclasses.replace(make_plan(plant, tmp_path / "cove.db"), jobs=jobs)
 
     assert from_json(to_json(plan)) == plan
     assert (jobs.names, jobs.timezone, jobs.weekly_on) == (("nightly", "assess", "weekly"), "Atlantic/Azores", "sat")
     assert jobs.plant_file == str(path)
+    assert len(jobs.times["nightly"]) > 2 * 365
 
 
 def test_two_collectors_of_one_database(tmp_path: pathlib.Path, rig: Rig) -> None:

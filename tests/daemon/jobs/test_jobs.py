@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 import pytest
 
+from daemon.jobs.calendar import times_around
 from daemon.jobs.jobs import START_AFTER_S, Jobs
 from daemon.plan import JobsPlan
 from daemon.store.job_runs import JobHistory, JobRun, Outcome
@@ -32,7 +33,11 @@ class Rack:
         self._folder = folder
         self.now_s, self.steady_s = NOON_S, 5000.0
         plan = JobsPlan(
-            plant_file=str(folder / "rack.toml"), names=("nightly", "assess", "weekly"), timezone="UTC", weekly_on="mon"
+            plant_file=str(folder / "rack.toml"),
+            names=("nightly", "assess", "weekly"),
+            timezone="UTC",
+            weekly_on="mon",
+            times=times_around(NOON_S, timezone="UTC", weekly_on="mon"),
         )
         program = (sys.executable, "-I", "-S", "-c", PROGRAM)
         self.jobs = Jobs(

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 
 import pytest
 
+from daemon.jobs.calendar import times_around
 from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
 from daemon.jobs.roster import FIRST_RETRY_S, LONGEST_RETRY_S, Roster, Standing
-from daemon.jobs.timetable import make_timetable
+from daemon.jobs.timetable import Timetable
 
 HOUR_S = 3600.0
 DAY_S = 86_400.0
@@ -36,7 +37,8 @@ class Clocks:
 
 def make(clocks: Clocks, known: dict[str, Standing] | None = None, *, since_s: float | None = None) -> Roster:
     """A roster of all jobs."""
-    timetable = make_timetable(NAMES, timezone="UTC", weekly_on="mon")
+    times = times_around(NOON, timezone="UTC", weekly_on="mon")
+    timetable = Timetable(names=NAMES, times=times, timezone="UTC", weekly_on="mon")
     return Roster(timetable, known or {}, since_s=clocks.now_s if since_s is None else since_s, now_s=clocks.now_s)
 
 

@@ -1,20 +1,33 @@
-"""When jobs are due, over clock changes and by names of days."""
+"""When jobs are due, over clock changes and by names of days; what is looked up is what the library works out."""
 
 import datetime as dt
 import itertools
+import subprocess
+import sys
 from zoneinfo import ZoneInfo
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from daemon.jobs.calendar import DAY_S, DAYS_AHEAD, next_time, times_around, trigger_of
 from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
-from daemon.jobs.timetable import make_timetable
+from daemon.jobs.timetable import Timetable
 
 NAMES = (NIGHTLY, ASSESS, WEEKLY)
+START_S = 1_795_435_200
+"""2026-11-23T12:00Z."""
+
+
+def timetable_of(zone: str = "UTC", *, weekly_on: str = "mon", listed: bool = True) -> Timetable:
+    """A timetable, with its list of times or without."""
+    times = times_around(START_S, timezone=zone, weekly_on=weekly_on) if listed else {}
+    return Timetable(names=NAMES, times=times, timezone=zone, weekly_on=weekly_on)
 
 
 def after(name: str, start: str, *, zone: str = "UTC", runs: int = 1, weekly_on: str = "mon") -> list[str]:
     """The next runs after a local time, as local times."""
-    timetable = make_timetable(NAMES, timezone=zone, weekly_on=weekly_on)
+    timetable = timetable_of(zone, weekly_on=weekly_on)
     at_s = dt.datetime.fromisoformat(start).replace(tzinfo=ZoneInfo(zone)).timestamp()
     found = []
     for _ in range(runs):
@@ -56,6 +69,32 @@ def test_an_hour_that_comes_twice_is_judged_twice() -> None:
     ]  # fmt: skip
 
 
-def test_only_what_is_wanted() -> None:
-    """A job that this install cannot do is not in the timetable."""
-    assert list(make_timetable((NIGHTLY,), timezone="UTC", weekly_on="mon").triggers) == [NIGHTLY]
+@settings(max_examples=60, deadline=None)
+@given(seconds=st.floats(min_value=-30 * DAY_S, max_value=(DAYS_AHEAD - 8) * DAY_S), name=st.sampled_from(NAMES))
+def test_the_list_says_what_the_library_says(seconds: float, name: str) -> None:
+    """At any moment of two years, for each job, against APScheduler's own trigger (the library is the oracle)."""
+    zone = "Europe/Berlin"
+    trigger = trigger_of(name, timezone=zone, weekly_on="sun")
+    timetable = timetable_of(zone, weekly_on="sun")
+
+    assert timetable.next_s(name, START_S + seconds) == next_time(trigger, START_S + seconds)
+
+
+@pytest.mark.parametrize("years", [-40, -1, 3, 60])
+def test_beyond_the_list_the_library_is_asked(years: int) -> None:
+    """Under a clock that is years off, and after years of running: the same as without a list."""
+    at_s = START_S + years * 366 * DAY_S
+    for name in NAMES:
+        assert timetable_of().next_s(name, at_s) == timetable_of(listed=False).next_s(name, at_s) > at_s
+
+
+def test_looking_up_imports_no_calendar() -> None:
+    """The always-on process stays as light as it was."""
+    script = (
+        "import sys; import daemon.jobs.jobs; from daemon.jobs.timetable import Timetable;"
+        "table = Timetable(names=('nightly', 'assess'), times={'nightly': (0, 86400)}, timezone='UTC', weekly_on='mon');"
+        "print(table.next_s('nightly', 5.0), table.next_s('assess', 5.0), 'apscheduler' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+
+    assert done.stdout.split() == ["86400.0", "1500.0", "False"]

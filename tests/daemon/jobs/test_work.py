@@ -121,7 +121,7 @@ def test_the_night_copies_and_notes(rack: pathlib.Path) -> None:
 def test_the_collectors_jobs_are_these(rack: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Started as the collector starts them, from the names in its plan to the words that it keeps."""
     monkeypatch.setattr("daemon.jobs.jobs.START_AFTER_S", 0.0)
-    plan = JobsPlan(plant_file=str(rack), names=("nightly",), timezone="UTC", weekly_on="mon")
+    plan = JobsPlan(plant_file=str(rack), names=("nightly",), timezone="UTC", weekly_on="mon", times={})
     jobs = Jobs(
         plan, db=str(rack.with_suffix(".db")), histories={}, first_s=0.0, now_s=NOW_S, steady_s=0.0,
     )  # fmt: skip
