@@ -20,7 +20,7 @@ from tests.support.fault_week import EPOCH_S
 
 TOP = pathlib.Path(__file__).parents[3]
 SUPPORT = TOP / "tests" / "support"
-MINUTES = 240
+MINUTES = 360
 CUTS = 2000
 LYING_CUTS = 100
 METERS = 20
@@ -44,7 +44,7 @@ def memory() -> Iterator[pathlib.Path]:
 
 @pytest.fixture(scope="module")
 def record(memory: pathlib.Path) -> list[Operation]:
-    """What four hours of twenty meters do to the card, from an empty database to a clean stop."""
+    """What six hours of twenty meters do to the card, from an empty database to a clean stop."""
     shim, card = memory / "record.so", memory / "card"
     subprocess.run(
         ["cc", "-shared", "-fPIC", "-O1", "-Wall", "-Werror", "-o", shim, SUPPORT / "fault_record.c"], check=True
