@@ -28,12 +28,12 @@ from tests.bench.diagnosis_parts.tables import people, plain, worst
 from tests.bench.diagnosis_parts.trial import Trial, run_trial
 
 
-def run_trials(profile: str, seed: int, numbers: list[int], jobs: int) -> list[Trial]:
+def run_trials(task: "partial[Trial]", numbers: list[int], jobs: int) -> list[Trial]:
     """All trials, in order of their numbers, by so many processes; a bar on standard error if a person watches."""
     with contextlib.ExitStack() as stack:
         trials = stack.enter_context(
             click.progressbar(
-                _each(partial(run_trial, profile, seed), numbers, jobs),
+                _each(task, numbers, jobs),
                 length=len(numbers),
                 label="scenarios",
                 file=sys.stderr,
@@ -62,16 +62,20 @@ def main() -> None:
         "--profile", choices=sorted(PROFILES), default="standard", help="how restless (default standard)"
     )
     parser.add_argument("--seed", type=int, default=7001, help="of the scenarios (default 7001)")
+    parser.add_argument(
+        "--known-noise", action="store_true", help="tell the diagnosis the true noise: what learning costs"
+    )
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
     parser.add_argument("--worst", type=int, default=0, metavar="K", help="list the K furthest from the oracle")
     options = parser.parse_args()
     start_s = time.perf_counter()
     numbers = list(range(options.first, options.first + options.scenarios))
-    trials = run_trials(options.profile, options.seed, numbers, options.jobs)
+    task = partial(run_trial, options.profile, options.seed, known_noise=options.known_noise)
+    trials = run_trials(task, numbers, options.jobs)
     wall_s = time.perf_counter() - start_s
     if options.worst:
         (sys.stderr if options.json else sys.stdout).write(worst(trials, options.worst) + "\n")
-    asked = {"profile": options.profile, "seed": options.seed}
+    asked = {"profile": options.profile, "seed": options.seed, "known_noise": options.known_noise}
     sys.stdout.write(json.dumps(asked | plain(trials, wall_s)) + "\n" if options.json else people(trials, wall_s))
 
 

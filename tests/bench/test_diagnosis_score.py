@@ -10,7 +10,7 @@ from analysis.assessment import FaultKind
 from tests.bench.diagnosis_parts import score
 from tests.bench.diagnosis_parts.figures import median, rate, share
 from tests.bench.diagnosis_parts.tables import people, plain, worst
-from tests.bench.diagnosis_parts.trial import SETTLE_H, Asked, Foretold, Said, Trial
+from tests.bench.diagnosis_parts.trial import Asked, Foretold, Said, Trial
 
 CARBON = (FaultKind.RESTRICTION, "carbon")
 CARBON_METER = (FaultKind.METER, "carbon meter")
@@ -19,7 +19,7 @@ SUPPLY = (FaultKind.SUPPLY, None)
 
 def raised(hour: int, *opinions: tuple[float, Any]) -> Said:
     """A finding that was raised once an hour of readings was in, with opinions so many hours later."""
-    at_h = hour + 1 + SETTLE_H
+    at_h = hour + 1.0
     return Said(at_h=at_h, cleared_h=None, opinions=tuple((at_h + after, named) for after, named in opinions))
 
 
@@ -69,6 +69,14 @@ def test_a_finding_before_the_onset_is_a_false_alarm_and_finds_nothing() -> None
     figure = score.false_alarms([early], score.ours)
     assert figure.value == pytest.approx(8766.0 / (132 * 3))
     assert score.finding([early], score.our_delay).found.value == 0.0
+
+
+def test_who_does_not_read_the_journal_is_not_counted_after_it() -> None:
+    """A rule that rings at 200 h and again at 250 h, a speed logged at 220 h: one alarm in 52 h of three meters."""
+    marks = trial().marks | {"logged_speeds": (220,)}
+    rings = trial(marks=marks, five_percent=(200, 250))
+    figure = score.false_alarms([rings], lambda each: each.five_percent, reads_journal=False)
+    assert figure.value == pytest.approx(8766.0 / (52 * 3))
 
 
 def test_a_finding_after_the_cure_is_too_late() -> None:

@@ -11,6 +11,7 @@ import numpy as np
 
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, Floats
+from analysis.pulses import PARTS, SETTLE_S
 from tests.stories.rack import sea_water_viscosity_m2s
 
 START_S = 1_795_910_400  # 2026-11-29T00:00:00Z
@@ -18,6 +19,9 @@ DAY_H = 24
 PAUSE_S = 600.0
 EDGE_S = 120.0  # of a pause, in which nobody can say whether the pump ran
 RESET_S = 60.0
+PART_S = HOUR_S // PARTS
+# Readings a minute apart make a part known for good so long after its end; behind a silence, SETTLE_S after it.
+KNOWN_S = 240.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,13 +74,15 @@ class Logging:
     """What of each hour is known.
 
     Attributes:
-        heard_s: [T] seconds in which the pump ran and the readings tell of it. off_s: [T] recognised pauses.
+        heard_s: [T, PARTS] seconds in which the pump ran and the readings tell of it. off_s: [T] recognised pauses.
+        known_at_s: [T, PARTS] from when on no later reading can change a part, UTC epoch seconds.
         pauses_h, cuts_h, resets_h: hours in which each of them ended.
         events: journalled pauses.
     """
 
     heard_s: Floats
     off_s: Floats
+    known_at_s: Floats
     pauses_h: tuple[int, ...]
     cuts_h: tuple[int, ...]
     resets_h: tuple[int, ...]
@@ -122,7 +128,7 @@ def draw_weather(random: np.random.Generator, hours: int, restless: float) -> We
 def draw_logging(random: np.random.Generator, hours: int) -> Logging:
     """Two feed pauses a day on most plants, up to two power cuts, up to three resets, a gap every fortnight or so."""
     days = hours // DAY_H
-    running, off = np.full(hours, float(HOUR_S)), np.zeros(hours)
+    running, off = np.full(hours * PARTS, float(PART_S)), np.zeros(hours * PARTS)
     pauses_s = _pauses_s(random, days) if random.random() < 0.8 else []
     for start_s in pauses_s:
         _take(running, start_s - EDGE_S / 2, start_s + PAUSE_S + EDGE_S / 2)
@@ -133,7 +139,7 @@ def draw_logging(random: np.random.Generator, hours: int) -> Logging:
     for start_s, end_s in [*cuts, *gaps, *((at, at + RESET_S) for at in resets_s)]:
         _take(running, start_s, end_s)
     for start_s, end_s in cuts:
-        off[int(start_s // HOUR_S) : int(end_s // HOUR_S) + 1] = 0.0
+        off[int(start_s // PART_S) : int(end_s // PART_S) + 1] = 0.0
     noted = random.random() < 0.5
     events = tuple(
         Event(at_s=START_S + at, kind=EventKind.FEED_PAUSE, target="pump", value=f"{PAUSE_S / 60:.0f}")
@@ -141,8 +147,9 @@ def draw_logging(random: np.random.Generator, hours: int) -> Logging:
         if noted
     )
     return Logging(
-        heard_s=running,
-        off_s=off,
+        heard_s=running.reshape(hours, PARTS),
+        off_s=off.reshape(hours, PARTS).sum(axis=1),
+        known_at_s=_known_at_s(running).reshape(hours, PARTS),
         pauses_h=_hours(at + PAUSE_S for at in pauses_s),
         cuts_h=_hours(end_s for _, end_s in cuts),
         resets_h=_hours(resets_s),
@@ -185,11 +192,19 @@ def _hours(times_s: Iterable[float]) -> tuple[int, ...]:
     return tuple(int(at // HOUR_S) for at in times_s)
 
 
-def _overlap(hours: int, start_s: float, end_s: float) -> Floats:
-    """[T] seconds of each hour between two times."""
-    begin = HOUR_S * np.arange(hours, dtype=np.float64)
-    seconds: Floats = np.maximum(np.minimum(begin + HOUR_S, end_s) - np.maximum(begin, start_s), 0.0)
+def _overlap(parts: int, start_s: float, end_s: float) -> Floats:
+    """[T * PARTS] seconds of each part between two times."""
+    begin = PART_S * np.arange(parts, dtype=np.float64)
+    seconds: Floats = np.maximum(np.minimum(begin + PART_S, end_s) - np.maximum(begin, start_s), 0.0)
     return seconds
+
+
+def _known_at_s(running_s: Floats) -> Floats:
+    """[T * PARTS] from when on each part is known; nobody goes back in time."""
+    ends_s = START_S + PART_S * np.arange(1.0, len(running_s) + 1.0)
+    silent_next = np.append(running_s[1:] == 0.0, [False])
+    known: Floats = np.maximum.accumulate(ends_s + np.where(silent_next, float(SETTLE_S), KNOWN_S))
+    return known
 
 
 def _take(running_s: Floats, start_s: float, end_s: float) -> None:

@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.events import Event
-from analysis.frames import HOUR_S, Floats, HourFrame
+from analysis.frames import HOUR_S, Floats, HourFrame, Parts
+from analysis.pulses import PARTS
 from config.settings import PlantFile, Settings
 from tests.bench.diagnosis_parts.engine import Conditions, Engine
 from tests.bench.diagnosis_parts.faults import GROWING, KINDS, Bench, Fault, kind_of
@@ -193,11 +194,11 @@ def _draw_meters(random: np.random.Generator, profile: Profile, design: Manifold
 def _frame(
     random: np.random.Generator, design: Manifold, meters: Meters, logging: Logging, shown_m3s: Floats
 ) -> HourFrame:
-    """Whole pulses of every hour, each meter with its own wander and noise."""
-    hours = len(shown_m3s)
+    """Whole pulses of every part of every hour, each meter with its own wander and noise."""
+    hours, count = shown_m3s.shape
     plant = plant_of(design, meters.runs)
-    seconds = np.repeat(logging.heard_s[:, None], len(meters.runs), axis=1)
-    share = np.clip(seconds / HOUR_S, 0.02, 1.0)
+    seconds = np.repeat(logging.heard_s[:, :, None], count, axis=2)
+    share = np.clip(seconds / HOUR_S, 0.02 / PARTS, 1.0)
     wander = np.stack(
         [
             autoregression(random, hours, sd=sd, tau_h=tau_h)
@@ -205,16 +206,17 @@ def _frame(
         ],
         axis=1,
     )
-    white = meters.white_sd * random.standard_normal(wander.shape) / np.sqrt(share)
+    white = meters.white_sd * random.standard_normal(seconds.shape) / np.sqrt(share)
     label = np.array([meter.k_points[0][1] for meter in plant.meters]) * PULSES_PER_M3
-    pulses = np.round(shown_m3s * np.exp(wander + white) * label * seconds)
-    rate = np.where(seconds > 0, pulses / np.maximum(seconds, 1.0), np.nan)
+    pulses = np.round((shown_m3s * np.exp(wander) * label)[:, None, :] * np.exp(white) * seconds)
+    heard_s = seconds.sum(axis=1)
     return HourFrame(
         start_s=START_S,
         meters=tuple(meter.name for meter in plant.meters),
-        rate=rate,
-        seconds=seconds,
+        rate=np.where(heard_s > 0, pulses.sum(axis=1) / np.maximum(heard_s, 1.0), np.nan),
+        seconds=heard_s,
         off_s=logging.off_s,
+        parts=Parts(pulses=pulses, seconds=seconds, known_at_s=logging.known_at_s),
     )
 
 

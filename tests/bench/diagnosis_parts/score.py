@@ -1,5 +1,6 @@
 """The score of many trials: false alarms, faults found and how soon, causes named and how surely, crossings foretold."""
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
@@ -10,7 +11,7 @@ from tests.bench.diagnosis_parts.faults import SORTS, Answer
 from tests.bench.diagnosis_parts.figures import Figure, mean, median, rate, share
 from tests.bench.diagnosis_parts.life import DAY_H
 from tests.bench.diagnosis_parts.oracle import HOURS_A_YEAR
-from tests.bench.diagnosis_parts.trial import LOOKS_H, SETTLE_H, Foretold, Named, Trial
+from tests.bench.diagnosis_parts.trial import LOOKS_H, Foretold, Named, Trial
 
 SET_SHARE = 0.9
 LEAST_PROBABILITY = 1e-3
@@ -46,8 +47,8 @@ class Naming:
 
 
 def our_delay(trial: Trial) -> float | None:
-    """Hours of readings from the onset to our alarm; the wait for an hour to settle is not counted."""
-    return None if trial.found is None or trial.onset_h is None else trial.found.at_h - SETTLE_H - trial.onset_h
+    """Hours from the onset to our alarm, the wait for readings to be known for good and all."""
+    return None if trial.found is None or trial.onset_h is None else trial.found.at_h - trial.onset_h
 
 
 def oracle_delay(trial: Trial) -> float | None:
@@ -93,15 +94,21 @@ def finding(trials: Iterable[Trial], delays: Delays) -> Finding:
 
 
 def _loss_percent(trial: Trial, delay_h: float) -> float:
-    """What the fault takes in the last hour that the alarm saw."""
-    hour = round((trial.onset_h or 0) + delay_h) - 1
+    """What the fault takes in the hour of the alarm."""
+    hour = math.ceil((trial.onset_h or 0) + delay_h) - 1
     return 100.0 * trial.loss[min(hour, trial.hours - 1)]
 
 
-def false_alarms(trials: Sequence[Trial], alarms: Callable[[Trial], Iterable[float]]) -> Figure:
-    """Alarms a branch-year while nothing was wrong."""
-    count = sum(1 for trial in trials for at_h in alarms(trial) if trial.watched[0] <= at_h < trial.watched[1])
-    return rate(count, branch_years(trials))
+def false_alarms(
+    trials: Sequence[Trial], alarms: Callable[[Trial], Iterable[float]], *, reads_journal: bool = True
+) -> Figure:
+    """Alarms a branch-year while nothing was wrong.
+
+    Who does not read the journal is not counted from the first change on that it tells of.
+    """
+    spans = [(trial, *_sound_hours(trial, reads_journal=reads_journal)) for trial in trials]
+    count = sum(1 for trial, begin, end in spans for at_h in alarms(trial) if begin <= at_h < end)
+    return rate(count, sum((end - begin) * trial.meters for trial, begin, end in spans) / HOURS_A_YEAR)
 
 
 def branch_years(trials: Sequence[Trial]) -> float:
@@ -109,9 +116,14 @@ def branch_years(trials: Sequence[Trial]) -> float:
     return sum((trial.watched[1] - trial.watched[0]) * trial.meters for trial in trials) / HOURS_A_YEAR
 
 
+def _sound_hours(trial: Trial, *, reads_journal: bool) -> tuple[int, int]:
+    begin, end = trial.watched
+    return begin, end if reads_journal else min((*trial.marks["logged_speeds"], *trial.marks["logged_work"], end))
+
+
 def ours(trial: Trial) -> list[float]:
-    """Hours of our alarms; the last hour that each of them saw."""
-    return [said.at_h - SETTLE_H - 1.0 for said in trial.findings]
+    """Hours of our alarms."""
+    return [said.at_h for said in trial.findings]
 
 
 def alarms_after_marks(trials: Sequence[Trial]) -> dict[str, tuple[int, int]]:

@@ -7,7 +7,7 @@ from typing import Any
 from analysis.assessment import FaultKind
 from tests.bench.diagnosis_parts import score
 from tests.bench.diagnosis_parts.figures import Figure
-from tests.bench.diagnosis_parts.trial import LOOKS_H, SETTLE_H, Named, Trial
+from tests.bench.diagnosis_parts.trial import LOOKS_H, Named, Trial
 
 CANDIDATES_SHOWN = 3
 
@@ -19,8 +19,8 @@ def plain(trials: Sequence[Trial], wall_s: float) -> dict[str, Any]:
         "healthy_branch_years": round(score.branch_years(trials), 2),
         "false_alarms_per_branch_year": {
             "ours": score.false_alarms(trials, score.ours).plain(),
-            "5 % rule": score.false_alarms(trials, lambda trial: trial.five_percent).plain(),
-            "CUSUM": score.false_alarms(trials, lambda trial: trial.cusum).plain(),
+            "5 % rule": score.false_alarms(trials, lambda trial: trial.five_percent, reads_journal=False).plain(),
+            "CUSUM": score.false_alarms(trials, lambda trial: trial.cusum, reads_journal=False).plain(),
         },
         "alarms_after": {
             mark: {"alarms": rang, "of": there} for mark, (rang, there) in score.alarms_after_marks(trials).items()
@@ -93,7 +93,7 @@ def _story(trial: Trial) -> list[str]:
             lines.append(f"  oracle, 72 h after our alarm or its own: {_list(trial.oracle.named[-1])}")
     for said in trial.findings:
         cleared = "" if said.cleared_h is None else f", cleared {said.cleared_h:.1f} h"
-        false = trial.watched[0] <= said.at_h - SETTLE_H - 1.0 < trial.watched[1]
+        false = trial.watched[0] <= said.at_h < trial.watched[1]
         lines.append(f"  {'FALSE ' if false else ''}raised {said.at_h:.1f} h{cleared}: {_list(said.named(0))}")
         lines.append(f"    72 h on: {_list(said.named(72))}")
     marks = {mark: hours for mark, hours in trial.marks.items() if hours and mark != "pauses"}
@@ -130,12 +130,12 @@ def _machine(trials: Sequence[Trial], wall_s: float) -> dict[str, float]:
 
 
 def _false_alarm_lines(trials: Sequence[Trial]) -> list[str]:
-    by_rule = score.false_alarms(trials, lambda trial: trial.five_percent)
-    by_cusum = score.false_alarms(trials, lambda trial: trial.cusum)
+    by_rule = score.false_alarms(trials, lambda trial: trial.five_percent, reads_journal=False)
+    by_cusum = score.false_alarms(trials, lambda trial: trial.cusum, reads_journal=False)
     lines = [
         f"{len(trials)} scenarios, {score.branch_years(trials):.1f} branch-years with nothing wrong; (90 % intervals)",
         f"false alarms a branch-year   ours {score.false_alarms(trials, score.ours).text()}",
-        f"                             5 % rule {by_rule.text()}   CUSUM {by_cusum.text(1)}",
+        f"                             5 % rule {by_rule.text()}   CUSUM {by_cusum.text(1)}, until a journalled change",
     ]
     after = score.alarms_after_marks(trials)
     lines.append(

@@ -4,23 +4,26 @@ Times are hours from the record's first, as floats; everything here is plain, so
 """
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
+
+import numpy as np
 
 from analysis.assess import assess
 from analysis.assessment import Finding, Forecast
 from analysis.calibration import flow_of
 from analysis.commissioning import commission
+from analysis.detection.noise import NoiseModel
 from analysis.events import EventKind
-from analysis.frames import HOUR_S, HourFrame
+from analysis.frames import HOUR_S
 from analysis.pulses import SETTLE_S
+from analysis.signatures import VISCOSITY_PER_KELVIN
 from tests.bench.diagnosis_parts.faults import Answer
 from tests.bench.diagnosis_parts.life import PROFILES, START_S
 from tests.bench.diagnosis_parts.oracle import Oracle, ask_oracle
 from tests.bench.diagnosis_parts.peers import cusum, five_percent
 from tests.bench.diagnosis_parts.scenario import Scenario, draw_scenario
 
-SETTLE_H = SETTLE_S / HOUR_S
 LOOKS_H = (0, 24, 72)
 # A noisy meter jumps from hour to hour, and only its jumps would tell the oracle anything: no bound is drawn from them.
 UNBOUNDED = frozenset({"meter_noisy"})
@@ -112,14 +115,19 @@ class Trial:
         return next((said for said in self.findings if self.onset_h <= said.at_h < self.until_h), None)
 
 
-def run_trial(profile: str, seed: int, number: int) -> Trial:
-    """Draw a scenario, commission on its healthy days, assess all of it, and ask peers and oracle."""
+def run_trial(profile: str, seed: int, number: int, *, known_noise: bool = False) -> Trial:
+    """Draw a scenario, commission on its healthy days, assess all of it, and ask peers and oracle.
+
+    With `known_noise` the diagnosis is told how the plant truly wanders, instead of what it learned.
+    """
     begin_s = time.process_time()
     scenario = draw_scenario(PROFILES[profile], seed, number)
     drawn_s = time.process_time()
     plant = scenario.plant_file.plant
-    healthy = first_hours(scenario.frame, scenario.healthy_h)
+    healthy = scenario.frame.until(scenario.healthy_h)
     baseline = commission(plant, healthy, flow_of(healthy, plant.meters), speed=plant.pump.speed)
+    if known_noise:
+        baseline = replace(baseline, noise=_true_noise(scenario, baseline.noise))
     known_s = time.process_time()
     now_s = scenario.frame.end_s + SETTLE_S
     assessment = assess(scenario.plant_file, baseline, scenario.frame, scenario.events, now_s, isolability=False)
@@ -137,17 +145,6 @@ def run_trial(profile: str, seed: int, number: int) -> Trial:
         commission_s=known_s - drawn_s,
         assess_s=assessed_s - known_s,
         rest_s=time.process_time() - assessed_s + drawn_s - begin_s,
-    )
-
-
-def first_hours(frame: HourFrame, hours: int) -> HourFrame:
-    """The first hours of a frame."""
-    return HourFrame(
-        start_s=frame.start_s,
-        meters=frame.meters,
-        rate=frame.rate[:hours],
-        seconds=frame.seconds[:hours],
-        off_s=frame.off_s[:hours],
     )
 
 
@@ -179,6 +176,20 @@ def _trial(scenario: Scenario, **said: Any) -> Trial:
     )
 
 
+def _true_noise(scenario: Scenario, learned: NoiseModel) -> NoiseModel:
+    """The noise that was drawn, in the words of the diagnosis; its common parts are speed, sump and temperature."""
+    meters, weather = scenario.truth.meters, scenario.truth.weather
+    warmth_k = np.log(weather.viscosity_m2s) / VISCOSITY_PER_KELVIN
+    return replace(
+        learned,
+        white_sd=meters.white_sd,
+        wander_sd=meters.wander_sd,
+        wander_tau_h=meters.wander_tau_h,
+        common_sd=np.array([weather.speed_sd, np.std(weather.sump_rise_m), np.std(warmth_k)]),
+        common_tau_h=np.array([weather.speed_tau_h, *learned.common_tau_h[1:]]),
+    )
+
+
 def _said(finding: Finding) -> Said:
     return Said(
         at_h=_hour(finding.raised_at_s),
@@ -202,9 +213,9 @@ def _foretold(forecast: Forecast) -> Foretold:
 
 def _asked(oracle: Oracle, scenario: Scenario, findings: tuple[Said, ...]) -> Asked:
     """Its naming at our alarm and later; where we found nothing, at its own."""
-    ours = next((said.at_h - SETTLE_H for said in findings if said.at_h >= oracle.onset_h), None)
+    ours = next((said.at_h for said in findings if said.at_h >= oracle.onset_h), None)
     its_own = oracle.onset_h + (oracle.found_h or scenario.frame.hours)
-    at_h = round(its_own if ours is None else ours) - 1  # the last hour that the alarm had seen
+    at_h = max(int(its_own if ours is None else ours) - 1, oracle.onset_h)  # the last hour that was over at the alarm
     return Asked(
         bound_h=None if scenario.kind in UNBOUNDED else oracle.bound_h,
         found_h=oracle.found_h,
