@@ -23,8 +23,8 @@ PARTS = 6
 PAUSE_MARGIN_S = 120
 LOW_FRACTION = 0.1
 USUAL_DAYS = 7
-USUAL_MINUTES = 60
-"""A day with fewer minutes of flow says nothing about the usual rate."""
+USUAL_PARTS = 6
+"""A day with fewer parts of hours with flow says nothing about the usual rate."""
 COUNTABLE = 5
 """A meter that usually gives fewer pulses a minute than this cannot tell a stopped pump within a minute."""
 WRAP_SLACK = 50
@@ -71,7 +71,7 @@ class DayHours:
     Attributes:
         pulses, seconds: [24, M] counted while the pump ran, and the time that was.
         off_s: [24] seconds in which the pump was recognised as stopped.
-        usual_hz: [M] median of the day's minute rates above zero; nan where there are too few.
+        usual_hz: [M] median of the rates above zero in the day's parts; nan where there are too few.
         part_pulses, part_seconds: [24, PARTS, M] the same of the parts of each hour.
         known_s: [24, PARTS] seconds from the end of each part until no later reading could change it; not over SETTLE_S.
     """
@@ -142,25 +142,56 @@ def derive_day(
     usual = _usual_by_minute(frame, origin_ms, bits, usual_hz)
     timeline = _timeline(frame, origin_ms, bits, usual)
     running = _running(timeline, timeline.valid)
-    counted, covered_ms = _binned(timeline, running, _borders(0, _GRID_MINUTES, _MINUTE_MS), len(bits))
-    rates = _rates(counted, covered_ms)
-    off = _off(rates, counted, usual)
+    off = _off(timeline, running, usual)
     for from_ms, to_ms in pauses_ms:
         off |= _paused(origin_ms, from_ms - PAUSE_MARGIN_S * 1000, to_ms + PAUSE_MARGIN_S * 1000)
     if off.any():
         running = _running(timeline, timeline.valid & ~_touching(timeline, off))
     parts = _borders(_CONTEXT_MINUTES, 24 * PARTS, _PART_MS)
-    part_pulses, part_ms = (side.reshape(24, PARTS, -1) for side in _binned(timeline, running, parts, len(bits)))
-    today = slice(_CONTEXT_MINUTES, _CONTEXT_MINUTES + 1440)
+    counted = _counted(timeline, running, parts[:-1], parts[1:], len(bits))
+    part_pulses, part_ms = (side.reshape(24, PARTS, -1) for side in counted)
+    today = off[_CONTEXT_MINUTES : _CONTEXT_MINUTES + 1440]
     return DayHours(
         pulses=np.round(part_pulses.sum(axis=1), 6),
         seconds=np.round(part_ms.sum(axis=1) / 1000, 6),
-        off_s=off[today].reshape(24, 60).sum(axis=1) * 60.0,
-        usual_hz=_day_medians(rates[today]),
+        off_s=today.reshape(24, 60).sum(axis=1) * 60.0,
+        usual_hz=_day_medians(_rates(part_pulses, part_ms).reshape(24 * PARTS, -1)),
         part_pulses=np.round(part_pulses, 6),
         part_seconds=np.round(part_ms / 1000, 6),
         known_s=_known_s(timeline.knots_ms, parts[1:], len(bits)).reshape(24, PARTS),
     )
+
+
+def count_windows(
+    frame: MinuteFrame, windows_ms: Sequence[tuple[int, int]], *, bits: Ints, usual_hz: Floats
+) -> tuple[Floats, Floats]:
+    """What was counted within some windows of time, from whole intervals between readings alone.
+
+    An interval that reaches out of a window is left out: part of it ran otherwise. Nothing is told of a stopped pump.
+
+    Args:
+        frame: rows of M meters, of no more than two days.
+        windows_ms: W windows, UTC epoch ms from and to.
+        bits: [M] width of each meter's counter.
+        usual_hz: [M] usual rates, by which a wrap is told from a restart; nan where unknown.
+
+    Returns:
+        Pulses and the seconds behind them, both [W, M].
+    """
+    meters = len(bits)
+    if len(frame.end_ms) == 0:
+        return np.zeros((len(windows_ms), meters)), np.zeros((len(windows_ms), meters))
+    origin_ms = int((frame.end_ms - frame.span_ms).min())
+    usual = np.broadcast_to(usual_hz, (_GRID_MINUTES, meters))
+    timeline = _timeline(frame, origin_ms, bits, usual)
+    column, start_ms = np.divmod(timeline.knots_ms[:-1], _COLUMN_MS)
+    length_ms = np.diff(timeline.knots_ms)
+    counted, covered = np.zeros((2, len(windows_ms), meters))
+    for window, (from_ms, to_ms) in enumerate(windows_ms):
+        inside = timeline.valid & (start_ms >= from_ms - origin_ms) & (start_ms + length_ms <= to_ms - origin_ms)
+        counted[window] = np.bincount(column[inside], timeline.pulses[inside], minlength=meters)
+        covered[window] = np.bincount(column[inside], length_ms[inside] / 1000, minlength=meters)
+    return counted, covered
 
 
 def _borders(first_minute: int, bins: int, width_ms: int) -> Ints:
@@ -225,37 +256,33 @@ def _running(timeline: _Timeline, valid: NDArray[np.bool_]) -> tuple[Ints, Ints]
     return counts, covered
 
 
-def _binned(timeline: _Timeline, running: tuple[Ints, Ints], borders_ms: Ints, meters: int) -> tuple[Floats, Floats]:
-    """Pulses and ms covered in each bin, both [bins, M]; an interval counts in proportion to time.
+def _counted(
+    timeline: _Timeline, running: tuple[Ints, Ints], from_ms: Ints, to_ms: Ints, meters: int
+) -> tuple[Floats, Floats]:
+    """Pulses and ms covered in each of N spans, both [N, M]; an interval counts in proportion to time.
 
     Whole sums stay integers until they are differences: as floats they would carry the size of what other meters and
-    later hours count into the last digits of a bin.
+    later hours count into the last digits of a span.
     """
     knots = timeline.knots_ms
     if len(knots) < _FEWEST_KNOTS:
-        empty = np.zeros((len(borders_ms) - 1, meters))
+        empty = np.zeros((len(from_ms), meters))
         return empty, empty.copy()
-    at = borders_ms[None, :] + (np.arange(meters, dtype=np.int64) * _COLUMN_MS)[:, None]
-    left = _knots_before(knots, borders_ms, meters)
-    part = np.clip((at - knots[left]) / np.maximum(knots[left + 1] - knots[left], 1), 0.0, 1.0)
+    (first, first_part), (last, last_part) = (_places(knots, at_ms, meters) for at_ms in (from_ms, to_ms))
     pulses, covered_ms = (
-        np.diff(side[left], axis=1) + np.diff(part * (side[left + 1] - side[left]), axis=1) for side in running
+        (side[last] - side[first])
+        + (last_part * (side[last + 1] - side[last]) - first_part * (side[first + 1] - side[first]))
+        for side in running
     )
     return pulses.T, covered_ms.T
 
 
-def _knots_before(knots_ms: Ints, borders_ms: Ints, meters: int) -> Ints:
-    """Index of the last knot at or before each border of each meter's bins, [M, bins + 1], short of the last knot.
-
-    Knots are counted by bin and summed up: borders are evenly spaced, so none has to be searched for.
-    """
-    column = knots_ms // _COLUMN_MS
-    width_ms = borders_ms[1] - borders_ms[0]
-    after = -((borders_ms[0] - (knots_ms - column * _COLUMN_MS)) // width_ms)  # the first border not before the knot
-    place = column * len(borders_ms) + np.clip(after, 0, len(borders_ms))  # past the last: the next meter's first
-    counts = np.bincount(place, minlength=meters * len(borders_ms) + 1)[:-1]
-    last = np.cumsum(counts).reshape(meters, len(borders_ms)) - 1
-    return np.clip(last, 0, len(knots_ms) - 2)
+def _places(knots_ms: Ints, at_ms: Ints, meters: int) -> tuple[Ints, Floats]:
+    """Where in the time line some times lie: the knot before, short of the last, and the part of the way on, [M, N]."""
+    at = at_ms[None, :] + (np.arange(meters, dtype=np.int64) * _COLUMN_MS)[:, None]
+    left = np.clip(np.searchsorted(knots_ms, at, side="right") - 1, 0, len(knots_ms) - 2)
+    part = np.clip((at - knots_ms[left]) / np.maximum(knots_ms[left + 1] - knots_ms[left], 1), 0.0, 1.0)
+    return left, part
 
 
 def _known_s(knots_ms: Ints, ends_ms: Ints, meters: int) -> Floats:
@@ -300,7 +327,8 @@ def _usual_by_minute(frame: MinuteFrame, origin_ms: int, bits: Ints, usual_hz: F
     # without a usual rate no wrap is recognised: those intervals only fail to speak here
     timeline = _timeline(frame, origin_ms, bits, usual)
     running = _running(timeline, timeline.valid)
-    counted, covered_ms = _binned(timeline, running, _borders(0, _GRID_MINUTES, _MINUTE_MS), len(bits))
+    minutes = _borders(0, _GRID_MINUTES, _MINUTE_MS)
+    counted, covered_ms = _counted(timeline, running, minutes[:-1], minutes[1:], len(bits))
     rates = _rates(counted, covered_ms)[:, unknown]
     rates[~(rates > 0)] = np.nan
     for start in range(_CONTEXT_MINUTES, _GRID_MINUTES, 60):
@@ -308,21 +336,43 @@ def _usual_by_minute(frame: MinuteFrame, origin_ms: int, bits: Ints, usual_hz: F
     return usual
 
 
-def _off(rates: Floats, counted: Floats, usual: Floats) -> NDArray[np.bool_]:
-    """Minutes in which the pump stood still: every meter low; of three or more, for a while every one but one.
+def _off(timeline: _Timeline, running: tuple[Ints, Ints], usual: Floats) -> NDArray[np.bool_]:
+    """Minutes in which the pump stood still, [minutes]: every meter low; of three or more, for a while all but one.
 
     The one is a meter that turns backward while the display drains. That is over in DRAIN_MINUTES: if one still turns,
     the pump runs, and the others' counters are dead.
     """
+    meters, still = np.zeros((2, _GRID_MINUTES), dtype=np.int64)
+    doubtful = _doubtful_minutes(timeline, usual)
+    from_ms = doubtful * _MINUTE_MS
+    counted, covered_ms = _counted(timeline, running, from_ms, from_ms + _MINUTE_MS, usual.shape[1])
     with np.errstate(invalid="ignore"):
-        telling = ~np.isnan(rates) & ~(usual * 60 < COUNTABLE)
-        low = telling & ((counted == 0) | (rates < LOW_FRACTION * usual))
-    meters, still = telling.sum(axis=1), low.sum(axis=1)
+        telling = (covered_ms > 0) & ~(usual[doubtful] * 60 < COUNTABLE)
+        low = telling & ((counted == 0) | (_rates(counted, covered_ms) < LOW_FRACTION * usual[doubtful]))
+    meters[doubtful], still[doubtful] = telling.sum(axis=1), low.sum(axis=1)
     every = (still == meters) & (meters > 0)
     but_one = (still == meters - 1) & (meters >= SEVERAL)
     minute = np.arange(len(meters))
     for_minutes = minute - np.maximum.accumulate(np.where(but_one, -1, minute))
-    return every | (but_one & (for_minutes <= DRAIN_MINUTES))
+    return np.asarray(every | (but_one & (for_minutes <= DRAIN_MINUTES)), dtype=np.bool_)
+
+
+def _doubtful_minutes(timeline: _Timeline, usual: Floats) -> Ints:
+    """Minutes that an interval of low flow touches, ascending: no others can be low, and most days have few."""
+    knots = timeline.knots_ms
+    column = knots[:-1] // _COLUMN_MS
+    slowest = np.nan_to_num(LOW_FRACTION * np.fmax.reduce(usual, axis=0))
+    slow = timeline.valid & (timeline.pulses * 1000 <= np.diff(knots) * slowest[column])
+    touched = _spread(knots[:-1][slow] % _COLUMN_MS, knots[1:][slow] % _COLUMN_MS)
+    return np.flatnonzero(touched)
+
+
+def _spread(start_ms: Ints, end_ms: Ints) -> NDArray[np.bool_]:
+    """Minutes, [minutes], that any of some spans [N] touches."""
+    first = np.clip(start_ms // _MINUTE_MS, 0, _GRID_MINUTES)
+    last = np.clip((end_ms - 1) // _MINUTE_MS + 1, first, _GRID_MINUTES)
+    edges = np.bincount(first, minlength=_GRID_MINUTES + 1) - np.bincount(last, minlength=_GRID_MINUTES + 1)
+    return np.asarray(np.cumsum(edges)[:_GRID_MINUTES] > 0, dtype=np.bool_)
 
 
 def _paused(origin_ms: int, from_ms: int, to_ms: int) -> NDArray[np.bool_]:
@@ -345,6 +395,6 @@ def _touching(timeline: _Timeline, off: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def _day_medians(rates: Floats) -> Floats:
-    """Median of each meter's minute rates above zero, [M]; nan where there are fewer than USUAL_MINUTES."""
+    """Median of each meter's rates above zero in the parts of hours, [M]; nan where there are fewer than USUAL_PARTS."""
     medians, known = _medians(np.where(rates > 0, rates, np.nan))
-    return np.where(known >= USUAL_MINUTES, np.round(medians, 6), np.nan)
+    return np.where(known >= USUAL_PARTS, np.round(medians, 6), np.nan)

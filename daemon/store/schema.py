@@ -21,7 +21,7 @@ Raw counts and times are kept; K-factors are applied at reading.
     hour          pulses counted in `seconds` while the pump ran; off_s: seconds in which it was recognised as stopped;
       parts       the hour in parts of ten minutes, 60 bytes: pulses (6 float32), seconds (6 float32), and how many
                   seconds after its end each part was known for good (6 uint16), low byte first
-    usual_rate    median of a UTC day's minute rates above zero, pulses a second
+    usual_rate    median of the rates above zero in the ten-minute parts of a UTC day, pulses a second
     stale_day     UTC epoch days whose hours are behind their minutes
     journal       what the keeper did
     rejected      how many lines of a source were refused, by reason; `quarantine` keeps the latest of them

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis import pulses
 from analysis.pulses import GAP_S, PARTS, SETTLE_S
 from tests.analysis.test_pulses import DAY, START_MS, Log, derived, steady
 
@@ -81,6 +82,20 @@ def test_a_known_part_hangs_on_nothing_later(seed: int, part: int) -> None:
     assert np.array_equal(_flat(cut.part_pulses)[part], _flat(whole.part_pulses)[part])
     assert np.array_equal(_flat(cut.part_seconds)[part], _flat(whole.part_seconds)[part])
     assert cut.known_s.ravel()[part] <= known_s
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(0, 2**32))
+def test_minutes_without_doubt_are_not_off(seed: int) -> None:
+    """Looking at every minute of the day finds no stop that the doubtful ones alone do not show."""
+    log = several_meters(seed)
+    quick = derived(log, meters=3, usual_hz=10.0)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pulses, "_doubtful_minutes", lambda _timeline, usual: np.arange(len(usual)))
+        slow = derived(log, meters=3, usual_hz=10.0)
+
+    assert np.array_equal(quick.off_s, slow.off_s)
+    assert np.array_equal(quick.part_pulses, slow.part_pulses)
 
 
 def _flat(parts: np.ndarray) -> np.ndarray:
