@@ -76,7 +76,8 @@ def main() -> None:
     if options.worst:
         (sys.stderr if options.json else sys.stdout).write(worst(trials, options.worst) + "\n")
     asked = {"profile": options.profile, "seed": options.seed, "known_noise": options.known_noise}
-    sys.stdout.write(json.dumps(asked | plain(trials, wall_s)) + "\n" if options.json else people(trials, wall_s))
+    told = json.dumps(asked | plain(trials, options.profile, wall_s)) + "\n" if options.json else None
+    sys.stdout.write(told or people(trials, options.profile, wall_s))
 
 
 if __name__ == "__main__":

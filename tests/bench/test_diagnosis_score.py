@@ -9,6 +9,7 @@ import pytest
 from analysis.assessment import FaultKind
 from tests.bench.diagnosis_parts import score
 from tests.bench.diagnosis_parts.figures import median, rate, share
+from tests.bench.diagnosis_parts.goals import goals
 from tests.bench.diagnosis_parts.tables import people, plain, worst
 from tests.bench.diagnosis_parts.trial import Asked, Foretold, Said, Trial
 
@@ -152,8 +153,17 @@ def test_a_median_carries_its_spread() -> None:
     assert (level.low, level.value, level.high) == (2.0, 2.0, 2.0)
 
 
+def test_a_goal_is_reached_within_its_bounds() -> None:
+    """Twice the bound is short of 1.3; every fault found reaches 0.98; no crossing at 168 h, nothing to say."""
+    found = {goal.name: goal for goal in goals([trial()], "standard")}
+    assert found["delay over bound"].reached is False
+    assert found["faults found"].reached is True
+    assert found["forecast error at 168 h, h"].reached is None
+    assert found["forecasts' 90 % covers"].wanted == "0.86 to 0.94"
+
+
 def test_tables_hold_the_figures() -> None:
     """The score in words and as plain values has the same delay; the story of the worst tells truth and findings."""
-    assert plain([trial()], 3.0)["finding"]["ours"]["delay_h"]["value"] == pytest.approx(40.0)
-    assert "delay 40.0" in people([trial()], 3.0)
+    assert plain([trial()], "standard", 3.0)["finding"]["ours"]["delay_h"]["value"] == pytest.approx(40.0)
+    assert "delay 40.0" in people([trial()], "standard", 3.0)
     assert "truth: restriction of carbon from 300 h" in worst([trial()], 1)

@@ -7,15 +7,20 @@ from typing import Any
 from analysis.assessment import FaultKind
 from tests.bench.diagnosis_parts import score
 from tests.bench.diagnosis_parts.figures import Figure
+from tests.bench.diagnosis_parts.goals import goal_lines, goals
 from tests.bench.diagnosis_parts.trial import LOOKS_H, Named, Trial
 
 CANDIDATES_SHOWN = 3
 
 
-def plain(trials: Sequence[Trial], wall_s: float) -> dict[str, Any]:
+def plain(trials: Sequence[Trial], profile: str, wall_s: float) -> dict[str, Any]:
     """Every figure, for machines."""
     return {
         "scenarios": len(trials),
+        "goals": {
+            goal.name: {"ours": goal.ours.plain()["value"], "wanted": goal.wanted, "reached": goal.reached}
+            for goal in goals(trials, profile)
+        },
         "healthy_branch_years": round(score.branch_years(trials), 2),
         "false_alarms_per_branch_year": {
             "ours": score.false_alarms(trials, score.ours).plain(),
@@ -46,10 +51,10 @@ def plain(trials: Sequence[Trial], wall_s: float) -> dict[str, Any]:
     }
 
 
-def people(trials: Sequence[Trial], wall_s: float) -> str:
+def people(trials: Sequence[Trial], profile: str, wall_s: float) -> str:
     """Every figure, for people."""
     lines = [*_false_alarm_lines(trials), "", *_kind_lines(trials), "", *_naming_lines(trials), ""]
-    lines += [*_forecast_lines(trials), ""]
+    lines += [*_forecast_lines(trials), "", *goal_lines(goals(trials, profile)), ""]
     machine = _machine(trials, wall_s)
     lines.append(
         f"machine: {machine['wall_s']:.0f} s for {len(trials)} scenarios; CPU {machine['assess_s']:.0f} s assessing "
