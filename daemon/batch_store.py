@@ -121,7 +121,7 @@ class BatchStore:
         try:
             self._mend()
             self._write(states, now_ms)
-            self._watch_log()
+            self._cut_log()
         except (sqlite3.Error, StoreError) as error:
             self.failures += 1
             self._broken = getattr(error, "sqlite_errorname", "") not in HARMLESS
@@ -204,7 +204,12 @@ class BatchStore:
         self._connection = self._reopen()
         self._broken = False
 
-    def _watch_log(self) -> None:
+    def look_at_log(self) -> None:
+        """See whether the reader that pins the log is gone."""
+        with contextlib.suppress(sqlite3.Error):  # the next commit tells
+            self._cut_log()
+
+    def _cut_log(self) -> None:
         """Cut the log where nobody reads; tell of a reader that keeps it from being cut."""
         size = cut_log(self._connection)
         self.held_up = size > MOST_BYTES

@@ -123,7 +123,9 @@ class Collector:
         self._take(self._inbox.empty(), settle=True)
         minute = self._clock.closed_minute(LATE_MS)
         due = minute != self._committed_minute or self._store.waiting_rows > 0
-        due = due and (not self._store.held_up or clock.monotonic_s() - self._committed_at_s >= HELD_UP_S)
+        if due and self._store.held_up:
+            self._store.look_at_log()
+            due = not self._store.held_up or clock.monotonic_s() - self._committed_at_s >= HELD_UP_S
         if self._store.movable:
             self._store.move_known()
         elif due and clock.monotonic_s() >= self._retry_at_s:

@@ -43,14 +43,8 @@ class File:
         pending = list(self.since)
         if chance.random() < 0.5:
             chance.shuffle(pending)
-        for operation in pending:
-            fate = chance.choice(("kept", "lost", "torn"))
-            if fate == "kept" or (fate == "torn" and operation.kind == "T"):
-                apply(left, operation)
-            elif fate == "torn":
-                for sector in sectors(operation):
-                    if chance.random() < 0.5:
-                        apply(left, sector)
+        for piece in (piece for operation in pending for piece in kept(operation, chance)):
+            apply(left, piece)
         return bytes(left)
 
 
@@ -99,6 +93,14 @@ def apply(content: bytearray, operation: Operation) -> None:
     end = operation.offset + len(operation.data)
     content.extend(bytes(max(0, end - len(content))))
     content[operation.offset : end] = operation.data
+
+
+def kept(operation: Operation, chance: random.Random) -> Sequence[Operation]:
+    """What a card kept of an operation: all, nothing, or some of its sectors."""
+    fate = chance.choice(("whole", "lost", "torn"))
+    if fate == "torn" and operation.kind == "W":
+        return [sector for sector in sectors(operation) if chance.random() < 0.5]
+    return [] if fate == "lost" else [operation]
 
 
 def sectors(operation: Operation) -> Sequence[Operation]:

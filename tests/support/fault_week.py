@@ -105,6 +105,20 @@ class Clocks(threading.Event):
         )
 
 
+def make_collector(db: pathlib.Path, inbox: Inbox) -> collector.Collector:
+    """The collector of twenty meters, on a prepared database."""
+    connection = open_lean_writer(db)
+    numbers = writer.meter_ids(connection, METERS)
+    return collector.Collector(
+        meters={meter: (number, 32) for meter, number in numbers.items()},
+        sources=[(Plugged(name, "/dev/null", inbox), meters) for name, meters in COUNTERS.items()],
+        store=BatchStore(connection, kept_lines=100),
+        inbox=inbox,
+        manager=ServiceManager({}, pid=os.getpid()),
+        clock_set_file="/nowhere/set",
+    )
+
+
 def main() -> None:
     """Run for so many simulated minutes."""
     db, minutes, full_minutes = pathlib.Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
@@ -114,16 +128,7 @@ def main() -> None:
     clock.now_s = lambda: float(EPOCH_S + clocks.steady_s)
     if len(sys.argv) > 4:
         tell_minutes(sys.argv[4])
-    connection = open_lean_writer(db)
-    numbers = writer.meter_ids(connection, METERS)
-    loop = collector.Collector(
-        meters={meter: (number, 32) for meter, number in numbers.items()},
-        sources=[(Plugged(name, "/dev/null", inbox), meters) for name, meters in COUNTERS.items()],
-        store=BatchStore(connection, kept_lines=100),
-        inbox=inbox,
-        manager=ServiceManager({}, pid=os.getpid()),
-        clock_set_file="/nowhere/set",
-    )
+    loop = make_collector(db, inbox)
     written = loop.run(clocks)
     samples = [dataclasses.asdict(sample) for sample in clocks.samples]
     print(json.dumps({"written": written, "sent": clocks.sent, "read": loop.read, "samples": samples}))  # noqa: T201

@@ -1,19 +1,23 @@
 """A reader that never ends: the log stays within its bound, and is cut once the reader is gone."""
 
 import contextlib
+import itertools
 import logging
 import pathlib
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 import pytest
 
-from daemon import batch_store
+from daemon import batch_store, clock
 from daemon.batch_store import BatchStore
+from daemon.inbox import Inbox
 from daemon.store import write_log, writer
 from daemon.store.merging import MinuteRow
 from daemon.store.opening import JOURNAL_LIMIT_BYTES, open_lean_writer, open_reader
 from daemon.store.prepare import prepare_store
+from tests.support.fault_week import EPOCH_S, Clocks, make_collector
 
 METERS = 20
 SHORT_BYTES = 600_000
@@ -43,6 +47,18 @@ def commit_minutes(store: BatchStore, minutes: range) -> None:
             for meter in range(1, METERS + 1)
         )
         assert store.commit({"collector": {"minute": minute}, "serial:a": {"words": "x" * 2000}}, now_ms=minute)
+
+
+class Leaving(Clocks):
+    """Clocks at whose three hundredth minute a reader goes home."""
+
+    reader: sqlite3.Connection
+
+    def wait(self, timeout: float | None = None) -> bool:
+        """Let the time pass."""
+        if self.minute == 300:
+            self.reader.close()
+        return super().wait(timeout)
 
 
 @contextlib.contextmanager
@@ -75,6 +91,37 @@ def test_what_a_pinned_log_costs(store: BatchStore, tmp_path: pathlib.Path) -> N
 
     assert 4 * SHORT_BYTES < pinned_bytes < 600 * A_COMMIT_BYTES
     assert (tmp_path / "rack.db-wal").stat().st_size <= JOURNAL_LIMIT_BYTES
+
+
+def test_the_collector_follows(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A commit an hour while the log is pinned at its bound, one a minute again when the reader is gone."""
+    monkeypatch.setattr(batch_store, "MOST_BYTES", 400_000)
+    monkeypatch.setattr(write_log, "JOURNAL_LIMIT_BYTES", 300_000)
+    db = tmp_path / "rack.db"
+    prepare_store(db)
+    inbox = Inbox()
+    reader = open_reader(db)
+    cursor = reader.execute("SELECT * FROM sqlite_master")
+    cursor.fetchone()  # and no further: the cursor stays where it is
+    clocks = Leaving(inbox, db, minutes=400, full_minutes=0)
+    clocks.reader = reader
+    monkeypatch.setattr(clock, "monotonic_s", lambda: float(clocks.steady_s))
+    monkeypatch.setattr(clock, "now_s", lambda: float(EPOCH_S + clocks.steady_s))
+    commits: list[int] = []
+    true_commit = BatchStore.commit
+
+    def commit(store: BatchStore, states: Mapping[str, Any], *, now_ms: int) -> bool:
+        commits.append(clocks.minute)
+        return true_commit(store, states, now_ms=now_ms)
+
+    monkeypatch.setattr(BatchStore, "commit", commit)
+    collector = make_collector(db, inbox)
+    assert collector.run(clocks)
+
+    held_up = [minute for minute in commits if 60 < minute < 300]
+    assert all(after - before >= 60 for before, after in itertools.pairwise(held_up))
+    assert len(held_up) >= 3
+    assert len([minute for minute in commits if minute > 380]) >= 19
 
 
 def test_what_rare_commits_cost(store: BatchStore, tmp_path: pathlib.Path) -> None:

@@ -100,6 +100,21 @@ def test_a_clock_that_nobody_vouches_for(tmp_path: pathlib.Path) -> None:
         bench.assert_nothing_lost()
 
 
+def test_a_step_forth_between_two_runs(tmp_path: pathlib.Path) -> None:
+    """The clock is put a day ahead while nobody collects: the counter is not taken to have started anew."""
+    wall = WallClock(tmp_path)
+    with Bench(tmp_path, tmp_path, speed=SPEED) as bench:
+        with bench.collecting(environment=wall.environment) as run:
+            bench.wait_for_rows(4)
+            assert bench.stop(run) == 0
+        wall.step(DAY_S)
+        with bench.collecting(environment=wall.environment) as run:
+            bench.wait_for_rows(4)
+            bench.finish()
+            assert bench.stop(run) == 0
+        bench.assert_nothing_lost()
+
+
 def test_a_step_between_two_runs(tmp_path: pathlib.Path) -> None:
     """The clock is put back while nobody collects: the next run dates after what is there."""
     wall = WallClock(tmp_path)
