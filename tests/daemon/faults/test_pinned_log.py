@@ -52,7 +52,7 @@ def commit_minutes(store: BatchStore, minutes: range) -> None:
 class Leaving(Clocks):
     """Clocks at whose three hundredth minute a reader goes home."""
 
-    reader: sqlite3.Connection
+    reader: sqlite3.Cursor
 
     def wait(self, timeout: float | None = None) -> bool:
         """Let the time pass."""
@@ -104,7 +104,7 @@ def test_the_collector_follows(tmp_path: pathlib.Path, monkeypatch: pytest.Monke
     cursor = reader.execute("SELECT * FROM sqlite_master")
     cursor.fetchone()  # and no further: the cursor stays where it is
     clocks = Leaving(inbox, db, minutes=400, full_minutes=0)
-    clocks.reader = reader
+    clocks.reader = cursor
     monkeypatch.setattr(clock, "monotonic_s", lambda: float(clocks.steady_s))
     monkeypatch.setattr(clock, "now_s", lambda: float(EPOCH_S + clocks.steady_s))
     commits: list[int] = []
@@ -117,6 +117,7 @@ def test_the_collector_follows(tmp_path: pathlib.Path, monkeypatch: pytest.Monke
     monkeypatch.setattr(BatchStore, "commit", commit)
     collector = make_collector(db, inbox)
     assert collector.run(clocks)
+    reader.close()
 
     held_up = [minute for minute in commits if 60 < minute < 300]
     assert all(after - before >= 60 for before, after in itertools.pairwise(held_up))
