@@ -24,7 +24,10 @@ def clock_words(body: Mapping[str, Any], *, undated_rows: int) -> str:
         body: `clock` of the collector's state.
         undated_rows: minute rows that wait for their date.
     """
-    waiting = f"; {undated_rows:,} minute rows wait for their date" if undated_rows else ""
+    rows = (
+        "1 minute row waits for its date" if undated_rows == 1 else f"{undated_rows:,} minute rows wait for their date"
+    )
+    waiting = f"; {rows}" if undated_rows else ""
     state = clock_state(body)
     if state == "not set":
         return (

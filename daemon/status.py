@@ -82,6 +82,7 @@ class CollectorStatus:
     stopped_ms: int | None
     lost: int
     write_failures: int
+    rows_dropped: int
     clock: Mapping[str, Any]
     jobs: Mapping[str, Any]
 
@@ -219,6 +220,7 @@ def _collector(seen_ms: int | None, body: Mapping[str, Any], *, now_s: float) ->
         stopped_ms=body.get("stopped_ms"),
         lost=body.get("lost", 0),
         write_failures=body.get("write_failures", 0),
+        rows_dropped=body.get("rows_dropped", 0),
         clock=body.get("clock", {}),
         jobs=body.get("jobs", {}) if running else {name: {} for name in body.get("jobs", {})},
     )

@@ -156,6 +156,11 @@ def _advice(status: Status) -> Iterator[str]:
         yield f"{status.collector.lost:,} lines or messages were turned away because the collector was busy"
     if status.collector.write_failures:
         yield f"the database refused {status.collector.write_failures:,} writes since the collector started; see its log"
+    if status.collector.rows_dropped:
+        yield (
+            f"{status.collector.rows_dropped:,} minute rows were left out because the database could not be written for "
+            "more than a day; their pulses are still in the rows beside them"
+        )
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
@@ -199,6 +204,7 @@ def _as_json(plant: Plant, status: Status, path: pathlib.Path, now_s: float) -> 
             "stopped_at": _utc(collector.stopped_ms),
             "turned_away": collector.lost,
             "write_failures": collector.write_failures,
+            "rows_dropped": collector.rows_dropped,
             "clock": clock_state(collector.clock),
             "rows_without_date": status.undated_rows,
         },

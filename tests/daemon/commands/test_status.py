@@ -14,9 +14,10 @@ from click.testing import CliRunner, Result
 
 from daemon.commands.status import command
 from daemon.plan import PortPlan
-from daemon.store import writer
+from daemon.store import undated, writer
 from daemon.store.findings import StoredFinding, keep_findings
 from daemon.store.prepare import prepare_store
+from daemon.store.undated import Anchor
 from daemon.store.writer import MinuteRow
 from daemon.tally import MeterTally, SourceTally
 
@@ -333,3 +334,29 @@ def test_a_finding_that_is_over_is_no_alarm(plant: pathlib.Path) -> None:
 
     assert run(plant).exit_code == 0
     assert as_json(plant)["alarms"] == []
+
+
+def test_a_clock_that_is_not_set(plant: pathlib.Path) -> None:
+    """Rows without a date are told of, and a meter that was just heard is not silent for want of a date."""
+    fill(plant, states=collecting(clock={"known": False, "told": True}))
+    connection = writer.open_writer(plant.with_suffix(".db"))
+    offset_ms = round(time.time() * 1000) - 3_600_000
+    anchor = Anchor(id=1, boot="b", steady_ms=0, offset_ms=offset_ms, known=False)
+    undated.write_anchor(connection, anchor)
+    undated.write_undated(connection, 1, [row(0)._replace(minute=59, at_ms=30_000)])
+    connection.close()
+    result, status = run(plant), as_json(plant)
+
+    assert result.exit_code == 0
+    assert "the clock is not set yet" in result.stdout
+    assert "1 minute row waits for its date" in result.stdout
+    assert (status["collector"]["clock"], status["collector"]["rows_without_date"]) == ("not set", 1)
+    assert (status["meters"][0]["silent"], status["meters"][0]["rate_hz"]) == (False, 50.0)
+
+
+def test_rows_that_were_left_out_are_told(plant: pathlib.Path) -> None:
+    """After more than a day without a database that could be written."""
+    fill(plant, row(30), states=collecting(rows_dropped=4321))
+
+    assert "4,321 minute rows were left out" in run(plant).stdout
+    assert as_json(plant)["collector"]["rows_dropped"] == 4321
