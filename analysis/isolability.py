@@ -26,16 +26,25 @@ AGES_H = (1, 3, 6, 12, 24, 48, 72, 120, 168, 240, 336, 480, 720)
 
 def isolability_of(signatures: Signatures, noise: NoiseModel) -> tuple[Isolability, ...]:
     """Every pair of faults; each at a fifth of the flow lost (or gained, for an opening)."""
+    return isolability_and_sight_of(signatures, noise)[0]
+
+
+def isolability_and_sight_of(
+    signatures: Signatures, noise: NoiseModel
+) -> tuple[tuple[Isolability, ...], dict[str, float | None]]:
+    """Every pair of faults, and for every fault the hours that it takes to be told from none; None for never."""
     examples = _examples(signatures)
     info = _information(noise)
     names = [fault.name for fault in signatures.faults]
     either_way = np.array([fault.kind in {FaultKind.METER, FaultKind.SUPPLY} for fault in signatures.faults])
     apart = np.array([_distances(examples, matrix, either_way) for matrix in info])
     both = np.minimum(apart, np.swapaxes(apart, 1, 2))
-    return tuple(
+    pairs = tuple(
         Isolability(first=names[first], second=names[second], hours=_hours(both[:, first, second], np.log(ODDS)))
         for first, second in itertools.combinations(range(len(names)), 2)
     )
+    own = np.array([0.5 * np.diag(examples @ matrix @ examples.T) for matrix in info])
+    return pairs, {name: _hours(own[:, place], np.log(ODDS)) for place, name in enumerate(names)}
 
 
 def _hours(apart: Floats, needed: float) -> float | None:

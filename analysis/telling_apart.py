@@ -1,0 +1,218 @@
+"""What a plant's meters can tell apart, put in order: which faults look alike, and what more meter would decide.
+
+Before the plant is commissioned, the network of the plant file and a usual noise stand in for its own.
+"""
+
+import itertools
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.assessment import FaultKind, Isolability
+from analysis.commissioning import Baseline
+from analysis.detection.learning import first_guess
+from analysis.detection.noise import NoiseModel
+from analysis.frames import Floats
+from analysis.hydraulics.network import compile_network
+from analysis.isolability import isolability_and_sight_of
+from analysis.signatures import COMMON_SD, AsCommissioned, Signatures, signatures_of
+from config.plant import Meter, Plant
+
+# What a meter on a run that has none is called, in the faults of a plant that is tried with it.
+TRIED = "a meter to be tried"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decider:
+    """A meter that would decide: the run that it would sit on, and the hours after which it tells."""
+
+    run: str
+    hours: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alike:
+    """Faults of which no meter of the plant tells any from any other, by their names.
+
+    Attributes:
+        meters: one more meter that would tell all of them apart, the soonest first; runs that have none.
+        outlets: branches at whose outlets a bucket test says something: whether the meter there is right, or what a
+            branch gets that has none.
+        bucket_decides: whether such tests leave one fault of the group at most.
+    """
+
+    faults: tuple[str, ...]
+    meters: tuple[Decider, ...]
+    outlets: tuple[str, ...]
+    bucket_decides: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToldApart:
+    """What a plant can tell apart.
+
+    Attributes:
+        pairs: every pair of faults, with the hours it takes.
+        alike: groups of which no two can be told apart within 30 days; a fault may be in several.
+        unseen: faults that the meters do not tell from a healthy plant within 30 days.
+        commissioned: whether the plant's own network and noise were used, or the plant file's and a usual noise.
+    """
+
+    pairs: tuple[Isolability, ...]
+    alike: tuple[Alike, ...]
+    unseen: tuple[str, ...]
+    commissioned: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """How the plant runs, and the noise of its own meters, if that is known."""
+
+    plant: Plant
+    running: AsCommissioned
+    noise: NoiseModel | None
+
+
+def told_apart(plant: Plant, baseline: Baseline | None, *, tell: Callable[[int, int], None] | None = None) -> ToldApart:
+    """Work out what the meters of a plant can tell apart.
+
+    Args:
+        plant: at least one of its meters sits on a run.
+        baseline: as commissioned; None for the plant file's network and a usual noise.
+        tell: is told how many tries of one more meter are done, and of how many.
+
+    Raises:
+        NoSolution: the plant does not run.
+    """
+    state = _state(plant, baseline)
+    meters = baseline.meters if baseline is not None else _placed(plant)
+    pairs, sight = _judged(state, meters)
+    unseen = tuple(name for name, hours in sight.items() if hours is None)
+    groups = _alike(pairs, tuple(name for name in sight if name not in unseen))
+    deciders = _deciders(state, meters, groups, tell)
+    outlets = [[_outlet(plant, *kind_and_subject(name)) for name in group] for group in groups]
+    return ToldApart(
+        pairs=pairs,
+        alike=tuple(
+            Alike(
+                faults=group,
+                meters=deciders[place],
+                outlets=tuple(dict.fromkeys(outlet for outlet in tested if outlet is not None)),
+                bucket_decides=tested.count(None) <= 1 < len(tested),
+            )
+            for place, (group, tested) in enumerate(zip(groups, outlets, strict=True))
+        ),
+        unseen=unseen,
+        commissioned=baseline is not None,
+    )
+
+
+def kind_and_subject(fault: str) -> tuple[FaultKind, str | None]:
+    """A fault's name taken apart again."""
+    kind, _, subject = fault.partition(":")
+    return FaultKind(kind), None if FaultKind(kind) is FaultKind.SUPPLY else subject
+
+
+def _placed(plant: Plant) -> tuple[str, ...]:
+    return tuple(meter.name for meter in plant.meters if plant.run_of_meter(meter.name) is not None)
+
+
+def _state(plant: Plant, baseline: Baseline | None) -> _State:
+    network = compile_network(plant)
+    if baseline is not None:
+        return _State(plant, baseline.state(network), baseline.noise)
+    as_drawn = AsCommissioned(resistance=np.ones(len(network.runs)), head_factor=1.0, speed=plant.pump.speed)
+    return _State(plant, as_drawn, None)
+
+
+def _judged(state: _State, meters: tuple[str, ...]) -> tuple[tuple[Isolability, ...], dict[str, float | None]]:
+    signatures = signatures_of(state.plant, compile_network(state.plant), state.running, meters)
+    return isolability_and_sight_of(signatures, _noise(state, signatures))
+
+
+def _noise(state: _State, signatures: Signatures) -> NoiseModel:
+    """The plant's own noise, and for what it does not know the usual one."""
+    usual = first_guess(signatures.common, np.array(COMMON_SD))
+    if state.noise is None:
+        return usual
+    own = state.noise
+
+    def joined(known: Floats, guessed: Floats) -> Floats:
+        return np.concatenate([known, guessed[len(known) :]])
+
+    return replace(
+        usual,
+        white_sd=joined(own.white_sd, usual.white_sd),
+        wander_sd=joined(own.wander_sd, usual.wander_sd),
+        wander_tau_h=joined(own.wander_tau_h, usual.wander_tau_h),
+        common_sd=own.common_sd,
+        common_tau_h=own.common_tau_h,
+    )
+
+
+def _alike(pairs: Sequence[Isolability], faults: Sequence[str]) -> tuple[tuple[str, ...], ...]:
+    """The largest groups of these faults of which no pair can be told apart, in the order of the faults."""
+    never = {frozenset((pair.first, pair.second)) for pair in pairs if pair.hours is None}
+    neighbours = {
+        name: {other for other in faults if frozenset((name, other)) in never and other != name} for name in faults
+    }
+    alone = {name for name in faults if not neighbours[name]}
+    groups = _cliques(neighbours, set(), set(faults) - alone, set())
+    places = sorted(sorted(faults.index(name) for name in group) for group in groups)
+    return tuple(tuple(faults[place] for place in group) for group in places)
+
+
+def _cliques(
+    neighbours: dict[str, set[str]], chosen: set[str], candidates: set[str], done: set[str]
+) -> list[frozenset[str]]:
+    """Maximal cliques of a graph (Bron and Kerbosch 1973, with a pivot): groups that hold `chosen`, none of `done`."""
+    if not candidates and not done:
+        return [frozenset(chosen)] if chosen else []
+    pivot = max(sorted(candidates | done), key=lambda name: len(neighbours[name] & candidates))
+    found = []
+    for name in sorted(candidates - neighbours[pivot]):
+        beside = neighbours[name]
+        found += _cliques(neighbours, chosen | {name}, candidates & beside, done & beside)
+        candidates = candidates - {name}
+        done = done | {name}
+    return found
+
+
+def _deciders(
+    state: _State,
+    meters: tuple[str, ...],
+    groups: Sequence[tuple[str, ...]],
+    tell: Callable[[int, int], None] | None,
+) -> list[tuple[Decider, ...]]:
+    """For each group the runs on which one more meter would tell all of it apart, the soonest first."""
+    free = [run.name for run in state.plant.runs if run.meter is None] if groups else []
+    found: list[list[Decider]] = [[] for _ in groups]
+    for number, run in enumerate(free, start=1):
+        tried = replace(state, plant=_with_meter(state.plant, run))
+        hours = {frozenset((pair.first, pair.second)): pair.hours for pair in _judged(tried, (*meters, TRIED))[0]}
+        for place, group in enumerate(groups):
+            needed = [hours[frozenset(pair)] for pair in itertools.combinations(group, 2)]
+            known = [value for value in needed if value is not None]
+            if len(known) == len(needed):
+                found[place].append(Decider(run=run, hours=max(known)))
+        if tell is not None:
+            tell(number, len(free))
+    return [tuple(sorted(deciders, key=lambda decider: decider.hours)) for deciders in found]
+
+
+def _with_meter(plant: Plant, run_name: str) -> Plant:
+    return replace(
+        plant,
+        runs=tuple(replace(run, meter=TRIED) if run.name == run_name else run for run in plant.runs),
+        meters=(*plant.meters, Meter(name=TRIED, k_points=((0.0, 1.0),))),
+    )
+
+
+def _outlet(plant: Plant, kind: FaultKind, subject: str | None) -> str | None:
+    """The branch at whose outlet a bucket test speaks for or against a fault; None where none does."""
+    if kind is FaultKind.METER:
+        on = plant.run_of_meter(subject or "")
+        return on.name if on is not None and on.is_branch else None
+    run = next((run for run in plant.runs if run.name == subject), None)
+    return run.name if run is not None and run.meter is None else None
