@@ -6,7 +6,6 @@ systemd's time service touches a file each time that it has set the clock; anoth
 
 import os
 import pathlib
-import uuid
 from dataclasses import dataclass
 
 from config.time_service import CLOCK_SET_FILE
@@ -42,4 +41,4 @@ def boot_name() -> str:
     try:
         return _BOOT_ID.read_text(encoding="ascii").strip()[:BOOT_LENGTH]
     except OSError:
-        return uuid.uuid4().hex[:BOOT_LENGTH]
+        return os.urandom(BOOT_LENGTH // 2).hex()
