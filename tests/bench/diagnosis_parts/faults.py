@@ -17,7 +17,8 @@ VISCOSITY_M2S = 9.4e-7
 LATEST_SHARE = 0.6  # of the days after commissioning, in which a fault may begin
 ROOM_H = 8 * DAY_H
 TRUNK_AT_ONCE = 0.3
-GROWING = frozenset({"slow_clog", "unlogged_cure", "impeller", "trunk"})
+# The trunk now and then comes at once.
+GROWING = frozenset({"slow_clog", "unlogged_cure", "impeller", "trunk", "meter_drift"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,6 +6,7 @@ from typing import Any
 
 from analysis.assessment import FaultKind
 from tests.bench.diagnosis_parts import score
+from tests.bench.diagnosis_parts.faults import GROWING
 from tests.bench.diagnosis_parts.figures import Figure
 from tests.bench.diagnosis_parts.goals import goal_lines, goals
 from tests.bench.diagnosis_parts.trial import LOOKS_H, Named, Trial
@@ -91,8 +92,8 @@ def _story(trial: Trial) -> list[str]:
         bound = trial.oracle.bound_h if trial.oracle is not None else None
         lines.append(
             f"  truth: {_words(trial.answer)} from {trial.onset_h} h{f' to {trial.end_h} h' if trial.end_h else ''}; "
-            f"bound {bound} h, oracle {score.oracle_delay(trial)} h, ours {score.our_delay(trial)} h, "
-            f"5 % rule {score.rule_delay(trial)} h"
+            f"bound {bound} h, oracle {_hours(score.oracle_delay(trial))}, ours {_hours(score.our_delay(trial))}, "
+            f"5 % rule {_hours(score.rule_delay(trial))}"
         )
         if trial.oracle is not None:
             lines.append(f"  oracle, 72 h after our alarm or its own: {_list(trial.oracle.named[-1])}")
@@ -103,6 +104,10 @@ def _story(trial: Trial) -> list[str]:
         lines.append(f"    72 h on: {_list(said.named(72))}")
     marks = {mark: hours for mark, hours in trial.marks.items() if hours and mark != "pauses"}
     return [*lines, f"  no faults: {marks}"] if marks else lines
+
+
+def _hours(delay_h: float | None) -> str:
+    return "never" if delay_h is None else f"{delay_h:.1f} h"
 
 
 def _words(answer: tuple[FaultKind, str | None]) -> str:
@@ -155,8 +160,11 @@ def _kind_lines(trials: Sequence[Trial]) -> list[str]:
     names = list(score.WATCHERS)
     head = f"{'found, median h, h over bound, % lost':<38}" + "".join(f"{name:>26}" for name in names)
     lines = [head]
-    for kind in [*score.kinds_in(trials), "all"]:
-        some = list(trials) if kind == "all" else _of_kind(trials, kind)
+    rows = {kind: _of_kind(trials, kind) for kind in score.kinds_in(trials)}
+    rows["all that grow"] = [trial for trial in trials if trial.kind in GROWING]
+    rows["all that come at once"] = [trial for trial in trials if trial.kind not in GROWING]
+    rows["all"] = list(trials)
+    for kind, some in rows.items():
         faults = sum(trial.answer is not None for trial in some)
         cells = "".join(f"{_cell(score.finding(some, score.WATCHERS[name])):>26}" for name in names)
         lines.append(f"{kind.replace('_', ' ') + f' ({faults})':<38}{cells}")
