@@ -258,4 +258,4 @@ class BatchStore:
                 writer.trim_quarantine(self._connection, self._kept_lines)
             write_job_runs(self._connection, self._job_runs)
             for name, body in states.items():
-                writer.write_source_state(self._connection, name, now_ms, json.dumps(body))
+                writer.write_source_state(self._connection, name, now_ms, json.dumps(body, separators=(",", ":")))

@@ -7,7 +7,8 @@
                     edges, restarts, doubled}}
     mqtt:NAME       the same
 
-`good` counts lines or messages since the collector started; rejected ones are in the table `rejected`.
+`good` counts lines or messages since the collector started; rejected ones are in the table `rejected`. A meter's null,
+zero restarts, zero doubled and true `dated` are left out.
 """
 
 from collections.abc import Mapping
@@ -53,6 +54,9 @@ class MeterTally:
     doubled: int = 0
 
 
+_UNSAID = asdict(MeterTally())
+
+
 @dataclass(slots=True, kw_only=True)
 class SourceTally:
     """How a source does."""
@@ -84,8 +88,13 @@ class SourceTally:
         meter.restarts += dated.restarted
 
     def body(self) -> dict[str, Any]:
-        """As stored."""
-        return asdict(self)
+        """As stored; what a meter has nothing to say of is left out, as each page that this takes is written each minute."""
+        return asdict(self) | {"meters": {name: _said(meter) for name, meter in self.meters.items()}}
+
+
+def _said(meter: MeterTally) -> dict[str, Any]:
+    """The fields of a meter that are not as they begin."""
+    return {name: value for name, value in asdict(meter).items() if value != _UNSAID[name]}
 
 
 def last_readings(body: Mapping[str, Any]) -> dict[str, LastReading]:
