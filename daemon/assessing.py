@@ -118,7 +118,7 @@ def assess_stored(
     """
     with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
         bring_up_to_date(connection, plant_file.plant.meters)
-        baseline = _baseline(connection, plant_file, db)
+        baseline = stored_baseline(connection, plant_file, db)
         now_s = _now_s(connection, until_s)
         frame = read_hours(connection, baseline.meters, from_s=baseline.from_s)
         events = read_events(connection)
@@ -149,7 +149,12 @@ def _now_s(connection: sqlite3.Connection, until_s: float | None) -> float | Non
     return float(newest * 60) if until_s is None else min(float(newest * 60), until_s)
 
 
-def _baseline(connection: sqlite3.Connection, plant_file: PlantFile, db: pathlib.Path) -> Baseline:
+def stored_baseline(connection: sqlite3.Connection, plant_file: PlantFile, db: pathlib.Path) -> Baseline:
+    """The plant as it was commissioned last.
+
+    Raises:
+        InputMissing: not commissioned, or the plant file has changed since.
+    """
     stored = latest_baseline(connection)
     if stored is None:
         raise InputMissing(

@@ -1,6 +1,8 @@
 """`clearbore check`: every fault of a plant file, or a picture of the plant."""
 
+import importlib.util
 import json
+import pathlib
 from typing import Any
 
 import click
@@ -10,28 +12,63 @@ from config.load import load_plant
 from config.outline import meter_feed, notes, outline
 from config.plant import Plant
 from config.schema import plant_schema
+from config.settings import PlantFile
+from daemon.store.opening import default_path
+
+NO_NUMPY = (
+    "numpy is not installed, which it takes to say which faults the meters tell apart: "
+    "install Clearbore with its extra, pip install 'clearbore[all]'"
+)
 
 
-@click.command(name="check", epilog="Exit code 78: the plant file has faults.")
+@click.command(
+    name="check",
+    epilog="Exit codes: 78 the plant file has faults; 66 the database named with --db holds no commissioned plant.",
+)
 @click.argument("plant", type=click.Path(), required=False)
+@click.option(
+    "--db",
+    type=click.Path(dir_okay=False, path_type=pathlib.Path),
+    help="Database with the plant as commissioned.  [default: beside the plant file, with the suffix .db, if it is there]",
+)
+@click.option("--pairs", is_flag=True, help="Show for every pair of faults how long it takes to tell them apart.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object on standard output.")
 @click.option("--schema", is_flag=True, help="Print the JSON Schema of plant files, for editors, and stop.")
-def command(plant: str | None, *, as_json: bool, schema: bool) -> None:
-    """Check the plant file PLANT: say every fault of it, or show the plant that it describes."""
+def command(plant: str | None, *, db: pathlib.Path | None, pairs: bool, as_json: bool, schema: bool) -> None:
+    """Check the plant file PLANT: say every fault of it, or show the plant and which faults its meters tell apart."""
     if schema:
         click.echo(json.dumps(plant_schema(), indent=2, ensure_ascii=False))
         return
     if plant is None:
         raise click.UsageError("name the plant file: clearbore check PLANT")
     try:
-        checked = load_plant(plant).plant
+        checked = load_plant(plant)
     except PlantFileError as error:
         if as_json:
             click.echo(json.dumps(_faulty(error), ensure_ascii=False))
         raise
-    _show(checked, to_stderr=as_json)
+    _show(checked.plant, to_stderr=as_json)
+    apart = _apart(checked, db, every_pair=pairs, to_stderr=as_json)
     if as_json:
-        click.echo(json.dumps(_sound(checked), ensure_ascii=False))
+        click.echo(json.dumps(_sound(checked.plant) | apart, ensure_ascii=False))
+
+
+def _apart(plant_file: PlantFile, db: pathlib.Path | None, *, every_pair: bool, to_stderr: bool) -> dict[str, Any]:
+    """Show which faults the meters tell apart, and give it for machines; without numpy, say so."""
+    if importlib.util.find_spec("numpy") is None:
+        click.echo(f"note: {NO_NUMPY}", err=to_stderr)
+        return {"isolability": None, "isolability_note": NO_NUMPY}
+    from daemon import apart_words, telling_apart  # noqa: PLC0415 - numpy, which the base install may lack
+
+    named = db is not None
+    apart, note = telling_apart.of_plant_file(
+        plant_file, db or default_path(pathlib.Path(plant_file.path)), database_named=named
+    )
+    if note is not None:
+        click.echo(f"note: {note}", err=to_stderr)
+    for line in () if apart is None else apart_words.lines_of(apart, every_pair=every_pair):
+        click.echo(line, err=to_stderr)
+    return apart_words.json_of(apart, note)
 
 
 def _show(plant: Plant, *, to_stderr: bool) -> None:
