@@ -1,0 +1,445 @@
+"""The collector at 20 meters x 1 Hz, half serial, half MQTT, beside the usual parts doing less, in one run.
+
+    python tests/bench/collector.py [--json] [--seconds 330] [--quick]
+
+Steady: `clearbore collect` writes to a card of its own (ext4 with 4 KB blocks on a loop device; needs root) while one
+process keeps the database open and reads it every ten seconds, as a page does, and one opens it anew every minute, as
+a status does. On a second card, in the same minutes, the row-per-reading table that everybody builds first, one commit
+a second. Bytes are sectors of the devices: the file system's journal and metadata are in. CPU is the scheduler's
+account of all threads, wake-ups are voluntary context switches (/proc), memory is VmRSS at the end. Real time: the
+journal's own commits do not come in compressed time.
+
+Burst: CPU of the collecting process for 100,000 readings by MQTT at QoS 1, over the sum of a bare paho-mqtt client
+with an empty callback on the same messages and a bare executemany of as many rows into the same table. The rate is
+how fast the burst went through with nothing turned away.
+
+Growth: two days of minutes and hours, written by the collector's own store, on a year.
+"""
+
+import argparse
+import contextlib
+import json
+import os
+import pathlib
+import re
+import signal
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))  # run as a script, the folder above is not on the path
+
+from config.plant import Meter
+from daemon.batch_store import BatchStore
+from daemon.rig import Rig
+from daemon.store import writer
+from daemon.store.hours import refresh_hours
+from daemon.store.merging import MinuteRow
+from daemon.store.prepare import prepare_store
+from tests.support.cards import Card, mounted_card
+from tests.support.mosquitto import Mosquitto
+from tests.support.mqtt_burst import publish_readings
+from tests.support.waiting import wait_until
+
+CHANNELS, TOPICS = 10, 10
+DAY_S, YEAR_DAYS = 86_400, 365
+WARM_UP_S = 45
+SETTLED_S = 4.0
+READ_EVERY_S, STATUS_EVERY_S = 10, 60
+BROKER = {"max_queued_messages": "0", "max_packet_size": "100000"}
+PLANT = """\
+[plant]
+name = "Skerry shed"
+[pump]
+curve = [["0 L/h", "4 m"], ["9000 L/h", "0 m"]]
+[[run]]
+name = "display"
+from = "pump"
+outlet = "1 m"
+path = [{{ bore = "35 mm", length = "2 m", roughness = "0.002 mm" }}]
+[[serial]]
+name = "bench"
+port = "{port}"
+[[mqtt]]
+name = "shed"
+host = "127.0.0.1"
+port = {broker}
+"""
+METER = '[[meter]]\nname = "branch {name}"\npulses_per_litre = 450\nsource = {{ {source} }}\n'
+BY_SERIAL = 'serial = "bench", channel = {number}'
+BY_MQTT = 'mqtt = "shed", topic = "bench/{number}", pulses = "/pulses", uptime = "/uptime_s"'
+
+ROW_PER_READING = """
+import sqlite3, sys, time
+base = sqlite3.connect(sys.argv[1], isolation_level=None)
+base.executescript('PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;'
+    'CREATE TABLE reading (meter INTEGER, t INTEGER, count INTEGER, PRIMARY KEY (meter, t)) WITHOUT ROWID')
+start = int(time.time())
+base.execute('BEGIN')
+base.executemany('INSERT INTO reading VALUES (?, ?, ?)', ((m, start - t, 50 * t) for m in range(20) for t in range(7200)))
+base.execute('COMMIT')
+print(flush=True)
+while True:
+    time.sleep(1 - time.time() % 1)
+    now = int(time.time())
+    base.execute('BEGIN IMMEDIATE')
+    base.executemany('INSERT OR IGNORE INTO reading VALUES (?, ?, ?)', [(m, now, 50 * now) for m in range(20)])
+    base.execute('COMMIT')
+"""
+READER = """
+import sys, time
+from daemon.store.opening import open_reader
+kept = open_reader(sys.argv[1], watching=True)
+for second in range(10 ** 9):
+    if second % {read} == 0:
+        kept.execute('SELECT * FROM minute ORDER BY slot DESC LIMIT 200').fetchall()
+        kept.execute('SELECT * FROM source_state').fetchall()
+    if second % {status} == 0:
+        fresh = open_reader(sys.argv[1], watching=True)
+        fresh.execute('SELECT max(slot) FROM minute').fetchall()
+        fresh.close()
+    time.sleep(1)
+"""
+IMPORTS = """
+import sqlite3, serial, paho.mqtt.client
+print(next(line for line in open('/proc/self/status') if line.startswith('VmRSS')).split()[1])
+"""
+BARE_CLIENT = """
+import sys
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+client.on_message = lambda *_: None
+client.on_subscribe = lambda *_: print(flush=True)
+client.connect('127.0.0.1', int(sys.argv[1]))
+client.subscribe('bench/#', qos=1)
+client.loop_forever()
+"""
+BARE_INSERT = """
+import os, sys
+from daemon.store import writer
+from daemon.store.keys import row_key
+base = writer.open_writer(sys.argv[1])
+(meter,) = writer.meter_ids(base, ['branch 1']).values()
+before = sum(os.times()[:2])
+for first in range(0, int(sys.argv[2]), 1000):
+    base.execute('BEGIN IMMEDIATE')
+    base.executemany(writer.INTO + writer.ROW,
+        [(row_key(n, meter), 50 * n, 2950, 59000, 59000, 49000, 51000, 60, 0) for n in range(first, first + 1000)])
+    base.execute('COMMIT')
+print(sum(os.times()[:2]) - before)
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usage:
+    """What a process has used so far."""
+
+    at_s: float
+    cpu_s: float
+    wakeups: int
+
+
+def usage_of(pid: int) -> Usage:
+    """Sums over the threads of a process."""
+    cpu_ns = wakeups = 0
+    for task in pathlib.Path(f"/proc/{pid}/task").iterdir():
+        cpu_ns += int((task / "schedstat").read_text().split()[0])
+        found = re.search(r"^voluntary_ctxt_switches:\s+(\d+)", (task / "status").read_text(), re.MULTILINE)
+        wakeups += int(found[1]) if found else 0
+    return Usage(at_s=time.monotonic(), cpu_s=cpu_ns / 1e9, wakeups=wakeups)
+
+
+def rss_mb(pid: int) -> float:
+    """Resident memory of a process."""
+    status = pathlib.Path(f"/proc/{pid}/status").read_text()
+    return int(status.split("VmRSS:")[1].split()[0]) / 1024
+
+
+def write_plant(folder: pathlib.Path, *, port: pathlib.Path, broker: int, channels: int, topics: int) -> pathlib.Path:
+    """A plant file with so many meters on a port and so many on topics."""
+    sources = [BY_SERIAL.format(number=number) for number in range(1, channels + 1)]
+    sources += [BY_MQTT.format(number=number) for number in range(1, topics + 1)]
+    meters = [METER.format(name=name, source=source) for name, source in enumerate(sources, 1)]
+    plant = folder / "skerry.toml"
+    plant.write_text(PLANT.format(port=port, broker=broker) + "".join(meters))
+    return plant
+
+
+@contextlib.contextmanager
+def process(*words: str, log: pathlib.Path | None = None) -> Iterator[subprocess.Popen[str]]:
+    """A Python process that does not outlive the block."""
+    with contextlib.ExitStack() as stack:
+        errors = subprocess.DEVNULL if log is None else stack.enter_context(log.open("a"))
+        started = subprocess.Popen([sys.executable, *words], stdout=subprocess.PIPE, stderr=errors, text=True)
+        try:
+            yield started
+        finally:
+            started.kill()
+            started.wait()
+            if started.stdout:
+                started.stdout.close()
+
+
+@contextlib.contextmanager
+def collecting(plant: pathlib.Path, db: pathlib.Path, *, sources: int) -> Iterator[tuple[int, pathlib.Path]]:
+    """`clearbore collect`, all of whose sources are up; its process id and its log."""
+    log = plant.with_suffix(".log")
+    with process("-m", "daemon", "collect", str(plant), "--db", str(db), log=log) as collector:
+        wait_until(lambda: log.read_text().count("source_up") == sources, timeout_s=30)
+        yield collector.pid, log
+        collector.send_signal(signal.SIGTERM)
+        collector.wait(30)
+
+
+def feed_topics(port: int, stopping: threading.Event) -> None:
+    """Each topic once a second, spread over the second as separate devices are."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    begun_s = time.monotonic()
+    for number in range(10**9):
+        due_s = (number + 1) / TOPICS
+        if stopping.wait(max(0.0, begun_s + due_s - time.monotonic())):
+            break
+        payload = json.dumps({"pulses": int(50 * due_s), "uptime_s": round(due_s, 3)})
+        client.publish(f"bench/{number % TOPICS + 1}", payload, qos=1)
+    client.disconnect()
+    client.loop_stop()
+
+
+@contextlib.contextmanager
+def feeding(link: pathlib.Path, broker: int) -> Iterator[None]:
+    """Ten channels on a port and ten topics, once a second each."""
+    stopping = threading.Event()
+    feeder = threading.Thread(target=feed_topics, args=(broker, stopping))
+    feeder.start()
+    try:
+        with Rig([50.0 + channel for channel in range(CHANNELS)], link=link):
+            yield
+    finally:
+        stopping.set()
+        feeder.join()
+
+
+@contextlib.contextmanager
+def cards(work: pathlib.Path) -> Iterator[tuple[Card | None, Card | None]]:
+    """Ours and the peer's; none where mounting is not allowed."""
+    with contextlib.ExitStack() as stack:
+        try:
+            ours, peer = (stack.enter_context(mounted_card(work, name)) for name in ("ours", "peer"))
+        except (OSError, subprocess.CalledProcessError) as error:
+            sys.stderr.write(f"no card of our own ({error}): bytes are what the process wrote, without journal\n")
+            yield None, None
+            return
+        yield ours, peer
+
+
+def written_bytes(card: Card | None, pid: int) -> int:
+    """Bytes on the card; without one, what the process had written (/proc/PID/io, write_bytes)."""
+    if card is not None:
+        return card.written_bytes
+    return int(pathlib.Path(f"/proc/{pid}/io").read_text().split("\nwrite_bytes: ")[1].split()[0])
+
+
+def measure_steady(work: pathlib.Path, *, seconds: float, warm_up_s: float) -> dict[str, float | str]:
+    """Memory, CPU, wake-ups and bytes of the running collector, and the bytes of the peer."""
+    with contextlib.ExitStack() as stack:
+        ours, theirs = stack.enter_context(cards(work))
+        broker_folder = work / "broker"
+        broker_folder.mkdir()
+        broker = stack.enter_context(Mosquitto(broker_folder))
+        link = work / "counter"
+        stack.enter_context(feeding(link, broker.port))
+        plant = write_plant(work, port=link, broker=broker.port, channels=CHANNELS, topics=TOPICS)
+        db = (work if ours is None else ours.folder) / "skerry.db"
+        peer_db = (work if theirs is None else theirs.folder) / "readings.db"
+        peer = stack.enter_context(process("-c", ROW_PER_READING, str(peer_db)))
+        assert peer.stdout is not None
+        peer.stdout.readline()
+        pid, _ = stack.enter_context(collecting(plant, db, sources=2))
+        reader = READER.format(read=READ_EVERY_S, status=STATUS_EVERY_S)
+        stack.enter_context(process("-c", reader, str(db)))
+        time.sleep(warm_up_s)
+        os.sync()
+        before, bytes_before = usage_of(pid), (written_bytes(ours, pid), written_bytes(theirs, peer.pid))
+        time.sleep(seconds)
+        after, bytes_after = usage_of(pid), (written_bytes(ours, pid), written_bytes(theirs, peer.pid))
+        lasted_s = after.at_s - before.at_s
+        mb_a_day = [
+            (late - early) / lasted_s * DAY_S / 1e6 for early, late in zip(bytes_before, bytes_after, strict=True)
+        ]
+        return {
+            "rss_mb": round(rss_mb(pid), 1),
+            "cpu_percent": round(100 * (after.cpu_s - before.cpu_s) / lasted_s, 3),
+            "wakeups_per_s": round((after.wakeups - before.wakeups) / lasted_s, 2),
+            "mb_per_day": round(mb_a_day[0], 1),
+            "row_per_reading_mb_per_day": round(mb_a_day[1], 1),
+            "steady_s": round(lasted_s),
+            "disk": "process write_bytes" if ours is None else "loop device, ext4, 4 KB blocks, noatime",
+        }
+
+
+def imports_rss_mb() -> float:
+    """Resident memory of a process that has imported what the collector stands on, and nothing of ours."""
+    done = subprocess.run([sys.executable, "-P", "-c", IMPORTS], check=True, capture_output=True, text=True)
+    return round(int(done.stdout) / 1024, 1)
+
+
+def settled_cpu(pid: int, action: threading.Thread) -> tuple[float, float]:
+    """CPU seconds that a process uses from the action's start until it has come to rest, and how long it was busy."""
+    start = last = usage_of(pid)
+    busy_until_s = start.at_s
+    action.start()
+    while action.is_alive() or last.at_s - busy_until_s < SETTLED_S:
+        time.sleep(0.1)
+        now = usage_of(pid)
+        if now.cpu_s - last.cpu_s > 0.002:  # more than a round without readings costs
+            busy_until_s = now.at_s
+        last = now
+    return last.cpu_s - start.cpu_s, busy_until_s - start.at_s
+
+
+def burst_of(port: int, readings: int) -> threading.Thread:
+    """A burst, not yet begun."""
+    topics = [f"bench/{number}" for number in range(1, CHANNELS + TOPICS + 1)]
+    return threading.Thread(target=publish_readings, args=(port, topics, readings))
+
+
+def measure_ours(work: pathlib.Path, broker: int, readings: int) -> tuple[float, float]:
+    """CPU seconds of the collector for a burst, and readings a second.
+
+    Raises:
+        RuntimeError: a reading was turned away.
+    """
+    plant = write_plant(work, port=work / "none", broker=broker, channels=0, topics=CHANNELS + TOPICS)
+    db = work / "burst.db"
+    for old in work.glob("burst.db*"):
+        old.unlink()
+    with collecting(plant, db, sources=1) as (pid, log):
+        cpu_s, busy_s = settled_cpu(pid, burst_of(broker, readings))
+    said = log.read_text()
+    log.unlink()
+    if f"stopped readings={readings} " not in said or "inbox_full" in said:
+        raise RuntimeError(f"not all of the burst got through:\n{said}")
+    return cpu_s, readings / busy_s
+
+
+def measure_bare_client(broker: int, readings: int) -> float:
+    """CPU seconds of a bare client for the same burst."""
+    with process("-c", BARE_CLIENT, str(broker)) as client:
+        assert client.stdout is not None
+        client.stdout.readline()
+        return settled_cpu(client.pid, burst_of(broker, readings))[0]
+
+
+def measure_bare_insert(work: pathlib.Path, rows: int) -> float:
+    """CPU seconds of as many rows by executemany."""
+    db = work / "insert.db"
+    for old in work.glob("insert.db*"):
+        old.unlink()
+    prepare_store(db)
+    done = subprocess.run(
+        [sys.executable, "-c", BARE_INSERT, str(db), str(rows)], check=True, capture_output=True, text=True
+    )
+    return float(done.stdout)
+
+
+def measure_burst(work: pathlib.Path, *, readings: int, runs: int) -> dict[str, float]:
+    """Both sides in turn, medians of the runs, on 100,000 readings."""
+    folder = work / "burst"
+    folder.mkdir()
+    ours, clients, inserts, rates = [], [], [], []
+    with Mosquitto(folder, BROKER) as broker:
+        for _run in range(runs):
+            clients.append(measure_bare_client(broker.port, readings))
+            cpu_s, rate = measure_ours(folder, broker.port, readings)
+            ours.append(cpu_s)
+            rates.append(rate)
+            inserts.append(measure_bare_insert(folder, readings))
+    scale = 100_000 / readings
+    our_s, client_s, insert_s = (statistics.median(side) * scale for side in (ours, clients, inserts))
+    return {
+        "cpu_ratio": round(our_s / (client_s + insert_s), 2),
+        "cpu_s_per_100k": round(our_s, 2),
+        "bare_client_cpu_s_per_100k": round(client_s, 2),
+        "bare_insert_cpu_s_per_100k": round(insert_s, 2),
+        "max_readings_per_s": round(statistics.median(rates)),
+    }
+
+
+def gb_per_year(work: pathlib.Path, *, days: int) -> float:
+    """Growth of the file: minutes of all meters by the collector's store, a commit each, and their hours."""
+    db = work / "growth.db"
+    prepare_store(db)
+    names = [f"branch {number}" for number in range(1, CHANNELS + TOPICS + 1)]
+    connection = writer.open_writer(db)
+    connection.execute("PRAGMA synchronous = OFF")  # what is written is the same; only the waiting is left out
+    numbers = writer.meter_ids(connection, names)
+    store = BatchStore(connection, kept_lines=100)
+    empty = db.stat().st_size
+    first = 29_000_000
+    for minute in range(first, first + days * 1440):
+        elapsed = minute - first
+        store.keep_rows(
+            MinuteRow(minute, number, 0, 3000 * elapsed + number, 2950, 59_000 + number, 59_000, 49_000, 51_000, 60, 0)
+            for number in numbers.values()
+        )
+        store.commit({"collector": {"minute": minute}}, now_ms=60_000 * minute)
+    refresh_hours(connection, [Meter(name=name, k_points=((0.0, 450.0),)) for name in names])
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    store.close()
+    return round((db.stat().st_size - empty) / days * YEAR_DAYS / 1e9, 3)
+
+
+TABLE = (
+    ("resident memory, MB", "rss_mb", "<= 32", "imports_rss_mb", "bare imports"),
+    ("CPU, % of a core", "cpu_percent", "<= 0.2", None, ""),
+    ("wake-ups a second", "wakeups_per_s", "<= 5", None, ""),
+    ("CPU of 100,000 readings, s", "cpu_s_per_100k", "", "bare_client_cpu_s_per_100k", "bare client"),
+    ("", None, "", "bare_insert_cpu_s_per_100k", "bare executemany"),
+    ("ratio to their sum", "cpu_ratio", "<= 2.5", None, ""),
+    ("readings a second, none lost", "max_readings_per_s", "", None, ""),
+    ("MB a day on the card", "mb_per_day", "<= 60", "row_per_reading_mb_per_day", "row per reading"),
+    ("GB a year kept", "gb_per_year", "<= 0.4", None, ""),
+)
+
+
+def table_of(found: dict[str, float | str]) -> str:
+    """The figures for people."""
+    lines = [f"{'20 meters x 1 Hz':32}{'measured':>10}{'target':>9}   peer in the same run"]
+    for words, key, target, peer, name in TABLE:
+        figure = "" if key is None else f"{found[key]}"
+        beside = "" if peer is None else f"   {found[peer]} {name}"
+        lines.append(f"{words:32}{figure:>10}{target:>9}{beside}")
+    return "\n".join([*lines, f"steady for {found['steady_s']} s; {found['disk']}"])
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--seconds", type=float, default=330, help="length of the steady part (default 330)")
+    parser.add_argument("--quick", action="store_true", help="only see that it runs: the figures mean little")
+    options = parser.parse_args()
+    readings, runs, days = (10_000, 1, 1) if options.quick else (100_000, 3, 2)
+    found: dict[str, float | str] = {}
+    with tempfile.TemporaryDirectory() as made:
+        work = pathlib.Path(made)
+        seconds, warm_up_s = (15, 5) if options.quick else (options.seconds, WARM_UP_S)
+        found |= measure_steady(work, seconds=seconds, warm_up_s=warm_up_s)
+        found |= {"imports_rss_mb": imports_rss_mb(), "gb_per_year": gb_per_year(work, days=days)}
+        found |= measure_burst(work, readings=readings, runs=runs)
+    sys.stdout.write((json.dumps(found) if options.json else table_of(found)) + "\n")
+
+
+if __name__ == "__main__":
+    main()
