@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from daemon.store.merging import MinuteRow, merge_parts
 
 MOST_ROWS = 30_000
-"""A day of 20 meters; some 10 MB."""
+"""A day of 20 meters; 17 MB."""
 
 Key = tuple[int, int, int]
 """Anchor (0 for rows in UTC), minute, meter."""
