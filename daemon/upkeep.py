@@ -8,9 +8,13 @@ import sqlite3
 from collections.abc import Iterator
 
 from config.settings import PlantFile
+from daemon.latest import last_minute
 from daemon.retention import drop_old_minutes
 from daemon.store.notes import note_disk
 from daemon.store.opening import open_writer, storage_errors
+
+_RUNNING_DAYS = 2
+"""Around midnight today's minutes count for yesterday's hours as well."""
 
 
 @contextlib.contextmanager
@@ -26,6 +30,19 @@ def second_writer(db: str | pathlib.Path) -> Iterator[sqlite3.Connection]:
     with storage_errors(db), contextlib.closing(open_writer(db)) as connection:
         connection.execute("PRAGMA wal_autocheckpoint = 0")
         yield connection
+
+
+def hours_behind(connection: sqlite3.Connection) -> bool:
+    """Whether an hour began since hours were derived, or days of the past changed.
+
+    What the minutes of an hour that runs add is derived by each reader for itself: to write the day's hours anew every
+    few minutes would wear a card for nothing.
+    """
+    newest = last_minute(connection)
+    (derived,) = connection.execute("SELECT max(hour) FROM hour").fetchone()
+    (stale,) = connection.execute("SELECT count(*) FROM stale_day").fetchone()
+    begun = newest is not None and (derived is None or newest // 60 > derived)
+    return begun or stale > _RUNNING_DAYS
 
 
 def derive_hours(connection: sqlite3.Connection, plant_file: PlantFile) -> int:

@@ -12,7 +12,7 @@ from daemon.store.notes import Note
 from daemon.tables import columns
 from daemon.upkeep_status import LEAST_FREE_BYTES, SOON_FULL_DAYS, DiskStatus, JobStatus, UpkeepStatus
 
-JOB_WORDS = {"assess": "hourly judgement", "nightly": "nightly upkeep and copy", "weekly": "weekly report"}
+JOB_WORDS = {"assess": "judgement", "nightly": "nightly upkeep and copy", "weekly": "weekly report"}
 OUTCOME_WORDS = {
     Outcome.GOOD: "good",
     Outcome.IDLE: "nothing to do yet",

@@ -40,7 +40,7 @@ from daemon.upkeep import catch_up
 @click.option(
     "--no-jobs",
     is_flag=True,
-    help="Only collect: no hourly judgement, no nightly copy, no weekly report beside it.",
+    help="Only collect: no judgement every ten minutes, no nightly copy, no weekly report beside it.",
 )
 def command(plant: pathlib.Path, *, db: pathlib.Path | None, seconds: float | None, no_jobs: bool) -> None:
     """Collect readings from the meters of PLANT until stopped (Ctrl-C, or SIGTERM by a service manager).

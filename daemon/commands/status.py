@@ -40,7 +40,7 @@ EDGES_WORTH_A_WORD = 0.1
 def command(plant: pathlib.Path, *, db: pathlib.Path | None, as_json: bool) -> None:
     """Say what each meter of the plant file PLANT last said, how its ports and brokers do, and how the upkeep goes.
 
-    Findings are those of the last hourly judgement, with its time; `clearbore diagnose` judges now.
+    Findings are those of the last judgement beside the collector, with its time; `clearbore diagnose` judges now.
 
     No flow is not silence: a meter whose counter goes on reporting the same count is heard.
     """

@@ -1,4 +1,4 @@
-"""The hourly job: derive the hours, judge them, leave what was found in the database. Imports numpy."""
+"""The job of every ten minutes: judge what came in, and leave what was found in the database. Imports numpy."""
 
 import pathlib
 from typing import Any
@@ -9,7 +9,7 @@ from daemon.assessing import assess_stored
 from daemon.diagnose_words import json_of
 from daemon.store.findings import CLEARED, StoredFinding, keep_findings
 from daemon.store.notes import write_note
-from daemon.upkeep import derive_hours, second_writer
+from daemon.upkeep import derive_hours, hours_behind, second_writer
 
 
 def assess_and_keep(plant_file: PlantFile, db: pathlib.Path, *, now_s: float) -> str:
@@ -20,7 +20,8 @@ def assess_and_keep(plant_file: PlantFile, db: pathlib.Path, *, now_s: float) ->
         StoreError: the database cannot be read or written.
     """
     with second_writer(db) as connection:
-        derive_hours(connection, plant_file)
+        if hours_behind(connection):
+            derive_hours(connection, plant_file)
     known = assess_stored(plant_file, db, until_s=None, isolability=False).assessment
     findings = stored_findings(known)
     with second_writer(db) as connection:

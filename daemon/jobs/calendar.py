@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from apscheduler.triggers.cron import CronTrigger
 
 from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
-from daemon.jobs.timetable import SETTLED_MINUTE
+from daemon.jobs.timetable import ASSESS_EVERY_S, ASSESS_PAST_S
 
 NIGHT_HOUR, NIGHT_MINUTE = 4, 10
 MORNING_HOUR = 5
@@ -32,7 +32,7 @@ def trigger_of(name: str, *, timezone: str, weekly_on: str) -> CronTrigger:
     """
     zone = ZoneInfo(timezone)
     if name == ASSESS:
-        return CronTrigger(minute=SETTLED_MINUTE, timezone=dt.UTC)
+        return CronTrigger(minute=f"{ASSESS_PAST_S // 60}-59/{ASSESS_EVERY_S // 60}", timezone=dt.UTC)
     if name == NIGHTLY:
         return CronTrigger(hour=NIGHT_HOUR, minute=NIGHT_MINUTE, timezone=zone)
     return CronTrigger(day_of_week=weekly_on, hour=MORNING_HOUR, minute=0, timezone=zone)

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 from daemon.jobs.names import ASSESS
 
-SETTLED_MINUTE = 25
-"""An hour is settled 22 minutes after its end; then it can be assessed."""
-HOUR_S = 3600
+ASSESS_EVERY_S, ASSESS_PAST_S = 600, 300
+"""Ten minutes of readings are known for good some four minutes after they are over; then they can be judged."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +34,7 @@ class Timetable:
     def next_s(self, name: str, after_s: float) -> float:
         """The first time after another, UTC epoch seconds, at which a job is due."""
         if name == ASSESS:
-            return float(((after_s - 60 * SETTLED_MINUTE) // HOUR_S + 1) * HOUR_S + 60 * SETTLED_MINUTE)
+            return float(((after_s - ASSESS_PAST_S) // ASSESS_EVERY_S + 1) * ASSESS_EVERY_S + ASSESS_PAST_S)
         known = self.times.get(name, ())
         if known and known[0] <= after_s < known[-1]:
             return float(known[bisect.bisect_right(known, after_s)])

@@ -43,8 +43,11 @@ def keep_findings(connection: sqlite3.Connection, findings: Sequence[StoredFindi
             f"UPDATE finding SET over_ms = max(raised_ms, ?), ended = ? WHERE over_ms IS NULL AND id NOT IN ({marks})",  # noqa: S608 - question marks only
             (assessed_ms, WITHDRAWN, *(finding.id for finding in findings)),
         )
+        known = {row[0]: row for row in connection.execute("SELECT * FROM finding").fetchall()}
+        rows = (_row(finding) for finding in findings)
         connection.executemany(
-            "INSERT OR REPLACE INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?)", [_row(finding) for finding in findings]
+            "INSERT OR REPLACE INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [row for row in rows if known.get(row[0]) != row],
         )
 
 

@@ -139,15 +139,15 @@ def test_jobs_as_a_table(upkeep: Upkeep) -> None:
         "assess": {"next_ms": 1000 * NOW_S, "running_since_ms": 1000 * (NOW_S - 30)},
         "weekly": {"next_ms": 1000 * (NOW_S - 5), "running_since_ms": None},
     }
-    rows = [line for line in upkeep.text.splitlines() if line.startswith(("nightly", "hourly", "weekly"))]
+    rows = [line for line in upkeep.text.splitlines() if line.startswith(("nightly", "judgement", "weekly"))]
 
-    assert [row.split("  ")[0] for row in rows] == ["nightly upkeep and copy", "hourly judgement", "weekly report"]
+    assert [row.split("  ")[0] for row in rows] == ["nightly upkeep and copy", "judgement", "weekly report"]
     assert "2 h ago" in rows[0]
     assert rows[0].split()[-3:] == ["good", "2026-11-24", "11:00"]
     assert "nothing to do yet" in rows[1]
     assert "running for 30 s" in rows[1]
     assert rows[2].split()[2:] == ["never", "-", "due,", "one", "at", "a", "time"]
-    assert "  hourly judgement: not commissioned" in upkeep.text
+    assert "  judgement: not commissioned" in upkeep.text
     assert upkeep.alarms == []
     assert upkeep.machine["jobs"][0]["next_at"] == "2026-11-24T12:00:00Z"
     assert upkeep.machine["jobs"][1]["result"] == "idle"

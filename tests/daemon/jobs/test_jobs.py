@@ -131,7 +131,7 @@ def test_a_failure_is_told_once_and_tried_again(rack: Rack, caplog: pytest.LogCa
 
 
 def test_nothing_to_do_is_no_failure(rack: Rack, caplog: pytest.LogCaptureFixture) -> None:
-    """A plant that was not commissioned yet: said, not told to the log, and looked at again in the next hour."""
+    """A plant that was not commissioned yet: said, not told to the log, and looked at again ten minutes later."""
     caplog.set_level(logging.INFO)
     rack.answer("assess", 66, "not commissioned")
 
@@ -139,7 +139,7 @@ def test_nothing_to_do_is_no_failure(rack: Rack, caplog: pytest.LogCaptureFixtur
     assert rack.jobs.failing == ()
     assert caplog.records == []
     next_ms = rack.jobs.body(now_s=rack.now_s, steady_s=rack.steady_s)["assess"]["next_ms"]
-    assert next_ms == 1000 * (NOON_S + 25 * 60)
+    assert next_ms == 1000 * (NOON_S + 5 * 60)
 
 
 def test_a_job_over_its_time_is_ended_and_tried_again(rack: Rack) -> None:
