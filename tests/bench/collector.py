@@ -21,7 +21,6 @@ import contextlib
 import json
 import os
 import pathlib
-import re
 import signal
 import statistics
 import subprocess
@@ -30,7 +29,6 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -45,14 +43,15 @@ from daemon.store.hours import refresh_hours
 from daemon.store.merging import MinuteRow
 from daemon.store.prepare import prepare_store
 from tests.support.cards import Card, mounted_card
+from tests.support.collector_peers import BARE_CLIENT, BARE_INSERT, IMPORTS, READER, ROW_PER_READING
 from tests.support.mosquitto import Mosquitto
 from tests.support.mqtt_burst import publish_readings
+from tests.support.usage import process, rss_mb, settled_cpu, usage_of
 from tests.support.waiting import wait_until
 
 CHANNELS, TOPICS = 10, 10
 DAY_S, YEAR_DAYS = 86_400, 365
 WARM_UP_S = 45
-SETTLED_S = 4.0
 READ_EVERY_S, STATUS_EVERY_S = 10, 60
 BROKER = {"max_queued_messages": "0", "max_packet_size": "100000"}
 PLANT = """\
@@ -65,6 +64,8 @@ name = "display"
 from = "pump"
 outlet = "1 m"
 path = [{{ bore = "35 mm", length = "2 m", roughness = "0.002 mm" }}]
+[store]
+clock_set_file = "{clock}"
 [[serial]]
 name = "bench"
 port = "{port}"
@@ -77,116 +78,16 @@ METER = '[[meter]]\nname = "branch {name}"\npulses_per_litre = 450\nsource = {{ 
 BY_SERIAL = 'serial = "bench", channel = {number}'
 BY_MQTT = 'mqtt = "shed", topic = "bench/{number}", pulses = "/pulses", uptime = "/uptime_s"'
 
-ROW_PER_READING = """
-import sqlite3, sys, time
-base = sqlite3.connect(sys.argv[1], isolation_level=None)
-base.executescript('PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;'
-    'CREATE TABLE reading (meter INTEGER, t INTEGER, count INTEGER, PRIMARY KEY (meter, t)) WITHOUT ROWID')
-start = int(time.time())
-base.execute('BEGIN')
-base.executemany('INSERT INTO reading VALUES (?, ?, ?)', ((m, start - t, 50 * t) for m in range(20) for t in range(7200)))
-base.execute('COMMIT')
-print(flush=True)
-while True:
-    time.sleep(1 - time.time() % 1)
-    now = int(time.time())
-    base.execute('BEGIN IMMEDIATE')
-    base.executemany('INSERT OR IGNORE INTO reading VALUES (?, ?, ?)', [(m, now, 50 * now) for m in range(20)])
-    base.execute('COMMIT')
-"""
-READER = """
-import sys, time
-from daemon.store.opening import open_reader
-kept = open_reader(sys.argv[1], watching=True)
-for second in range(10 ** 9):
-    if second % {read} == 0:
-        kept.execute('SELECT * FROM minute ORDER BY slot DESC LIMIT 200').fetchall()
-        kept.execute('SELECT * FROM source_state').fetchall()
-    if second % {status} == 0:
-        fresh = open_reader(sys.argv[1], watching=True)
-        fresh.execute('SELECT max(slot) FROM minute').fetchall()
-        fresh.close()
-    time.sleep(1)
-"""
-IMPORTS = """
-import sqlite3, serial, paho.mqtt.client
-print(next(line for line in open('/proc/self/status') if line.startswith('VmRSS')).split()[1])
-"""
-BARE_CLIENT = """
-import sys
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-client.on_message = lambda *_: None
-client.on_subscribe = lambda *_: print(flush=True)
-client.connect('127.0.0.1', int(sys.argv[1]))
-client.subscribe('bench/#', qos=1)
-client.loop_forever()
-"""
-BARE_INSERT = """
-import os, sys
-from daemon.store import writer
-from daemon.store.keys import row_key
-base = writer.open_writer(sys.argv[1])
-(meter,) = writer.meter_ids(base, ['branch 1']).values()
-before = sum(os.times()[:2])
-for first in range(0, int(sys.argv[2]), 1000):
-    base.execute('BEGIN IMMEDIATE')
-    base.executemany(writer.INTO + writer.ROW,
-        [(row_key(n, meter), 50 * n, 2950, 59000, 59000, 49000, 51000, 60, 0) for n in range(first, first + 1000)])
-    base.execute('COMMIT')
-print(sum(os.times()[:2]) - before)
-"""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Usage:
-    """What a process has used so far."""
-
-    at_s: float
-    cpu_s: float
-    wakeups: int
-
-
-def usage_of(pid: int) -> Usage:
-    """Sums over the threads of a process."""
-    cpu_ns = wakeups = 0
-    for task in pathlib.Path(f"/proc/{pid}/task").iterdir():
-        cpu_ns += int((task / "schedstat").read_text().split()[0])
-        found = re.search(r"^voluntary_ctxt_switches:\s+(\d+)", (task / "status").read_text(), re.MULTILINE)
-        wakeups += int(found[1]) if found else 0
-    return Usage(at_s=time.monotonic(), cpu_s=cpu_ns / 1e9, wakeups=wakeups)
-
-
-def rss_mb(pid: int) -> float:
-    """Resident memory of a process."""
-    status = pathlib.Path(f"/proc/{pid}/status").read_text()
-    return int(status.split("VmRSS:")[1].split()[0]) / 1024
-
 
 def write_plant(folder: pathlib.Path, *, port: pathlib.Path, broker: int, channels: int, topics: int) -> pathlib.Path:
     """A plant file with so many meters on a port and so many on topics."""
     sources = [BY_SERIAL.format(number=number) for number in range(1, channels + 1)]
     sources += [BY_MQTT.format(number=number) for number in range(1, topics + 1)]
     meters = [METER.format(name=name, source=source) for name, source in enumerate(sources, 1)]
-    plant = folder / "skerry.toml"
-    plant.write_text(PLANT.format(port=port, broker=broker) + "".join(meters))
+    plant, clock_set = folder / "skerry.toml", folder / "clock-set"
+    clock_set.touch()  # as a machine whose time service has set the clock; rows without a date cost twice
+    plant.write_text(PLANT.format(port=port, broker=broker, clock=clock_set) + "".join(meters))
     return plant
-
-
-@contextlib.contextmanager
-def process(*words: str, log: pathlib.Path | None = None) -> Iterator[subprocess.Popen[str]]:
-    """A Python process that does not outlive the block."""
-    with contextlib.ExitStack() as stack:
-        errors = subprocess.DEVNULL if log is None else stack.enter_context(log.open("a"))
-        started = subprocess.Popen([sys.executable, *words], stdout=subprocess.PIPE, stderr=errors, text=True)
-        try:
-            yield started
-        finally:
-            started.kill()
-            started.wait()
-            if started.stdout:
-                started.stdout.close()
 
 
 @contextlib.contextmanager
@@ -292,20 +193,6 @@ def imports_rss_mb() -> float:
     """Resident memory of a process that has imported what the collector stands on, and nothing of ours."""
     done = subprocess.run([sys.executable, "-P", "-c", IMPORTS], check=True, capture_output=True, text=True)
     return round(int(done.stdout) / 1024, 1)
-
-
-def settled_cpu(pid: int, action: threading.Thread) -> tuple[float, float]:
-    """CPU seconds that a process uses from the action's start until it has come to rest, and how long it was busy."""
-    start = last = usage_of(pid)
-    busy_until_s = start.at_s
-    action.start()
-    while action.is_alive() or last.at_s - busy_until_s < SETTLED_S:
-        time.sleep(0.1)
-        now = usage_of(pid)
-        if now.cpu_s - last.cpu_s > 0.002:  # more than a round without readings costs
-            busy_until_s = now.at_s
-        last = now
-    return last.cpu_s - start.cpu_s, busy_until_s - start.at_s
 
 
 def burst_of(port: int, readings: int) -> threading.Thread:

@@ -1,0 +1,69 @@
+"""What processes use, as Linux accounts for it in /proc."""
+
+import contextlib
+import pathlib
+import re
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+SETTLED_S = 4.0
+BUSY_S = 0.002
+"""CPU in a tenth of a second that is more than waiting costs."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usage:
+    """What a process has used so far."""
+
+    at_s: float
+    cpu_s: float
+    wakeups: int
+
+
+def usage_of(pid: int) -> Usage:
+    """Sums over the threads of a process."""
+    cpu_ns = wakeups = 0
+    for task in pathlib.Path(f"/proc/{pid}/task").iterdir():
+        cpu_ns += int((task / "schedstat").read_text().split()[0])
+        found = re.search(r"^voluntary_ctxt_switches:\s+(\d+)", (task / "status").read_text(), re.MULTILINE)
+        wakeups += int(found[1]) if found else 0
+    return Usage(at_s=time.monotonic(), cpu_s=cpu_ns / 1e9, wakeups=wakeups)
+
+
+def rss_mb(pid: int) -> float:
+    """Resident memory of a process."""
+    status = pathlib.Path(f"/proc/{pid}/status").read_text()
+    return int(status.split("VmRSS:")[1].split()[0]) / 1024
+
+
+@contextlib.contextmanager
+def process(*words: str, log: pathlib.Path | None = None) -> Iterator[subprocess.Popen[str]]:
+    """A Python process that does not outlive the block."""
+    with contextlib.ExitStack() as stack:
+        errors = subprocess.DEVNULL if log is None else stack.enter_context(log.open("a"))
+        started = subprocess.Popen([sys.executable, *words], stdout=subprocess.PIPE, stderr=errors, text=True)
+        try:
+            yield started
+        finally:
+            started.kill()
+            started.wait()
+            if started.stdout:
+                started.stdout.close()
+
+
+def settled_cpu(pid: int, action: threading.Thread) -> tuple[float, float]:
+    """CPU seconds that a process uses from the action's start until it has come to rest, and how long it was busy."""
+    start = last = usage_of(pid)
+    busy_until_s = start.at_s
+    action.start()
+    while action.is_alive() or last.at_s - busy_until_s < SETTLED_S:
+        time.sleep(0.1)
+        now = usage_of(pid)
+        if now.cpu_s - last.cpu_s > BUSY_S:
+            busy_until_s = now.at_s
+        last = now
+    return last.cpu_s - start.cpu_s, busy_until_s - start.at_s
