@@ -22,6 +22,8 @@ PROTECTED_ONSETS = 6
 # evidence for them grows slowly, and they are most of the work.
 YOUNG_H, RELOOK_H, NEAR = 48, 6, 3.0
 NEVER_H = -(2**31)
+# Looks are for what is sudden, which is sure at once: a change that only just reaches the limit waits for its hour.
+LOOK_MARGIN = 1.5
 # Hours after which an open change counts as the new normal.
 SETTLE_H = 120
 # Recovery is judged on the mean of this many hours, and must hold for this many.
@@ -188,7 +190,7 @@ class Watch:
         hour = self._hour + 1
         if hour <= self.judge_from_h or self._open() or any(touch.hour == hour for touch in self.touches):
             return
-        verdict = self.front.peek(self.hypotheses, hour, looks, self.log_odds[-1], self.threshold)
+        verdict = self.front.peek(self.hypotheses, hour, looks, self.log_odds[-1], self.threshold + LOOK_MARGIN)
         if verdict is not None:
             self._raise(verdict)
 
