@@ -171,17 +171,32 @@ class BatchStore:
             return None
         offsets = true_offsets(stretches, boot=boot, offset_ms=offset_ms, dated_ms=dated_ms)
         for stretch in stretches:
-            self.keep_anchor(
-                Anchor(
-                    id=stretch.anchor,
-                    boot=stretch.boot,
-                    steady_ms=stretch.first_ms,
-                    offset_ms=offsets[stretch.anchor],
-                    known=True,
-                )
-            )
-        self._to_move = True
+            self._know(stretch, offsets[stretch.anchor])
         return max((stretch.last_ms + offsets[stretch.anchor] for stretch in stretches), default=None)
+
+    def accept_oldest(self, *, most_ms: int) -> int | None:
+        """Take the oldest rows that wait for a date at their provisional ones, until no more than so much time waits.
+
+        Returns:
+            UTC epoch ms of the newest of them; None if there are none.
+        """
+        newest_ms: int | None = None
+        stretches = undated.undated_stretches(self._connection)
+        waiting_ms = sum(stretch.last_ms - stretch.first_ms for stretch in stretches)
+        for stretch in stretches:
+            if waiting_ms <= most_ms:
+                break
+            waiting_ms -= stretch.last_ms - stretch.first_ms
+            newest_ms = max(newest_ms or 0, stretch.last_ms + stretch.offset_ms)
+            self._know(stretch, stretch.offset_ms)
+        return newest_ms
+
+    def _know(self, stretch: Stretch, offset_ms: int) -> None:
+        """Have the rows of a stretch dated by an offset."""
+        self.keep_anchor(
+            Anchor(id=stretch.anchor, boot=stretch.boot, steady_ms=stretch.first_ms, offset_ms=offset_ms, known=True)
+        )
+        self._to_move = True
 
     def move_known(self) -> None:
         """Move some of the rows whose date is known to their place; `movable` says whether there is more."""

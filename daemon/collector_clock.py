@@ -11,7 +11,7 @@ from daemon.minutes import MINUTE_MS, MinuteBook
 from daemon.readings import LastReading
 from daemon.store.undated import Anchor
 from daemon.tally import ClockNote
-from daemon.timekeeping import CLEAR_MS, STEP_MS, Moment, Timekeeper, Turn
+from daemon.timekeeping import CLEAR_MS, PATIENCE_MS, STEP_MS, Moment, Timekeeper, Turn
 
 log = logging.getLogger(__name__)
 
@@ -41,6 +41,8 @@ class CollectorClock:
         self._written = self._new_anchor()
         if self._keeper.known:
             self._believe()
+        else:
+            self._dated_until(store.accept_oldest(most_ms=PATIENCE_MS))
         self._say_start()
 
     @property
@@ -139,7 +141,10 @@ class CollectorClock:
             self._keeper.date_after(
                 self._store.least_offset_ms(self.boot, dated_ms=self._newest_dated_ms, steady_ms=_moment().steady_ms)
             )
-        newest_ms = self._store.believe(boot=self.boot, offset_ms=self._keeper.offset_ms)
+        self._dated_until(self._store.believe(boot=self.boot, offset_ms=self._keeper.offset_ms))
+
+    def _dated_until(self, newest_ms: int | None) -> None:
+        """Rows that waited are dated, up to this time."""
         if newest_ms is not None:
             self._newest_dated_ms = max(self._newest_dated_ms or newest_ms, newest_ms)
 

@@ -170,12 +170,34 @@ def test_a_board_that_never_hears_a_time_server(board: Board) -> None:
     assert_whole(board)
 
 
+def test_a_board_that_is_started_again_and_again_without_a_time_server(board: Board) -> None:
+    """What waits is bounded over all boots: the oldest rows are taken at their provisional dates."""
+    for _boot in range(6):
+        board.boot(off_ms=60_000, error_ms=-HOUR_MS)
+        board.collect(2)
+        board.true_ms += 3 * DAY_MS
+        board.collect(2)
+        board.stop()
+        board.settle()
+
+    assert 4 <= board.waiting() <= 3 * 4
+    assert_whole(board)
+    board.boot(off_ms=60_000, error_ms=0)
+    board.synchronise()
+    board.collect(2)
+    board.stop()
+    board.settle()
+    assert board.waiting() == 0
+    assert_whole(board)
+
+
 ACTIONS = st.one_of(
     st.tuples(st.just("collect"), st.integers(1, 12)),
     st.tuples(st.just("step"), st.sampled_from([-DAY_MS, -HOUR_MS, -61_000, -2_500, 2_500, 90_000, HOUR_MS, DAY_MS])),
     st.tuples(st.just("synchronise"), st.just(0)),
     st.tuples(st.just("restart"), st.just(0)),
     st.tuples(st.just("boot"), st.integers(1, 100_000)),
+    st.tuples(st.just("days"), st.integers(1, 6)),
 )
 
 
@@ -203,6 +225,8 @@ def live(board: Board, action: str, amount: int) -> None:
         board.step(amount)
     elif action == "synchronise":
         board.synchronise()
+    elif action == "days":
+        board.true_ms += amount * DAY_MS
     elif action == "restart":
         board.stop()
         board.start()
