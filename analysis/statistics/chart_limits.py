@@ -28,8 +28,9 @@ SETTLED = 1e-8
 # How near the log of a run length comes to the one wanted, and how the limit is looked for.
 CLOSE = 1e-3
 WALKS = 40
-LEAST_LIMIT = 0.1
+LEAST_LIMIT = 0.5
 SHORT_OF = 2.0
+WIDER = 1.3
 # Allowances that are tried, as shares of the shift; half of it is best for independent values (Moustakides 1986).
 ALLOWANCES = (0.35, 0.5, 0.65, 0.8)
 HOURS_A_YEAR = 8766.0
@@ -100,16 +101,43 @@ def cusum_limit(between_alarms: float, *, allowance: float, phi: float) -> float
         ValueError: as for `values_between_alarms`.
     """
     wanted = math.log(2.0 * between_alarms)
+
+    def missing(limit: float) -> float:
+        return wanted - math.log(values_between_alarms(limit, allowance=allowance, phi=phi))
+
     # What the log of the run length gains by a unit of limit in the long run (Siegmund 1985, Sequential Analysis; from
-    # memory): a first guess, and a slope to walk by.
+    # memory) makes the first guess.
     climb = 2.0 * allowance * (1.0 - phi) / (1.0 + phi)
-    limit = max(wanted / climb - SHORT_OF / (1.0 - phi), LEAST_LIMIT)
+    guess = max(wanted / climb - SHORT_OF / (1.0 - phi), LEAST_LIMIT)
+    return _crossing(missing, guess)
+
+
+def _crossing(missing: Callable[[float], float], guess: float) -> float:
+    """Where a falling function is nearly zero; LEAST_LIMIT where it is below zero already there.
+
+    The function is nearly straight: a line between a point on either side, kept off both (false position).
+    """
+    low = high = guess
+    low_missing = high_missing = missing(guess)
+    while high_missing > CLOSE:
+        low, low_missing, high = high, high_missing, WIDER * high
+        high_missing = missing(high)
+    while low_missing < -CLOSE:
+        if low <= LEAST_LIMIT:
+            return LEAST_LIMIT
+        high, high_missing, low = low, low_missing, max(low / WIDER, LEAST_LIMIT)
+        low_missing = missing(low)
     for _ in range(WALKS):
-        missing = wanted - math.log(values_between_alarms(limit, allowance=allowance, phi=phi))
-        if abs(missing) <= CLOSE:
+        if low_missing <= CLOSE or high_missing >= -CLOSE:
             break
-        limit = max(limit + missing / climb, LEAST_LIMIT)
-    return limit
+        share = min(max(low_missing / (low_missing - high_missing), 0.05), 0.95)
+        middle = low + share * (high - low)
+        middle_missing = missing(middle)
+        if middle_missing > 0.0:
+            low, low_missing = middle, middle_missing
+        else:
+            high, high_missing = middle, middle_missing
+    return low if low_missing <= CLOSE else high
 
 
 def cusum_chart(between_alarms: float, *, shift: float, phi: float) -> CusumChart:

@@ -136,5 +136,5 @@ def test_page_and_figures_tell_it() -> None:
     assert carbon["trend"] | {"verdict": "falling", "sure": True, "days": 12} == carbon["trend"]
     assert carbon["trend"]["since"] == {"at": "2026-11-11T00:00:00Z", "what": "onset of finding A"}
     told = f"\N{MINUS SIGN}{abs(carbon['trend']['percent_per_day']):.1f}\N{NO-BREAK SPACE}% a day"
-    assert f"<td>\N{DOWNWARDS ARROW}\N{NO-BREAK SPACE}{told}, sure<br>" in page
+    assert f'<td class="t">\N{DOWNWARDS ARROW}\N{NO-BREAK SPACE}{told}, sure<br>' in page
     assert f"Falling, sure: {told} (90\N{NO-BREAK SPACE}%:" in page
