@@ -110,7 +110,7 @@ def _action(plant: Plant, candidate: Candidate) -> str:
     if candidate.kind is FaultKind.SUPPLY and candidate.flow_change_percent < 0:
         return (
             "Unplug the pump, then clean intake, impeller and volute; check the trunk's valve and the speed setting. "
-            "No flow meter can tell these apart."
+            "At one speed no flow meter can tell these apart; clearbore steptest plans a step of the speed that may."
         )
     if candidate.kind is FaultKind.SUPPLY:
         return "Check the pump's speed setting; write a wanted change in the journal."

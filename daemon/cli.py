@@ -21,6 +21,7 @@ COMMANDS = {
     "report": "Write the maintenance report, one HTML page.",
     "size": "Say what pump a plant needs, how its valves balance it, and what changes would bring.",
     "status": "Say what each meter last said, and how collecting goes.",
+    "steptest": "Tell apart what looks alike at one speed of the pump: plan a step, or read one.",
 }
 
 
