@@ -209,12 +209,9 @@ def measure_ours(work: pathlib.Path, broker: int, readings: int) -> tuple[float,
     """
     plant = write_plant(work, port=work / "none", broker=broker, channels=0, topics=CHANNELS + TOPICS)
     db = work / "burst.db"
-    for old in work.glob("burst.db*"):
-        old.unlink()
     with collecting(plant, db, sources=1) as (pid, log):
         cpu_s, busy_s = settled_cpu(pid, burst_of(broker, readings))
     said = log.read_text()
-    log.unlink()
     if f"stopped readings={readings} " not in said or "inbox_full" in said:
         raise RuntimeError(f"not all of the burst got through:\n{said}")
     return cpu_s, readings / busy_s
@@ -231,8 +228,6 @@ def measure_bare_client(broker: int, readings: int) -> float:
 def measure_bare_insert(work: pathlib.Path, rows: int) -> float:
     """CPU seconds of as many rows by executemany."""
     db = work / "insert.db"
-    for old in work.glob("insert.db*"):
-        old.unlink()
     prepare_store(db)
     done = subprocess.run(
         [sys.executable, "-c", BARE_INSERT, str(db), str(rows)], check=True, capture_output=True, text=True
@@ -242,16 +237,16 @@ def measure_bare_insert(work: pathlib.Path, rows: int) -> float:
 
 def measure_burst(work: pathlib.Path, *, readings: int, runs: int) -> dict[str, float]:
     """Both sides in turn, medians of the runs, on 100,000 readings."""
-    folder = work / "burst"
-    folder.mkdir()
     ours, clients, inserts, rates = [], [], [], []
-    with Mosquitto(folder, BROKER) as broker:
-        for _run in range(runs):
+    for run in range(runs):
+        folder = work / f"burst {run}"
+        folder.mkdir()
+        with Mosquitto(folder, BROKER) as broker:  # anew, or it would keep the next burst for a collector of before
             clients.append(measure_bare_client(broker.port, readings))
             cpu_s, rate = measure_ours(folder, broker.port, readings)
-            ours.append(cpu_s)
-            rates.append(rate)
-            inserts.append(measure_bare_insert(folder, readings))
+        ours.append(cpu_s)
+        rates.append(rate)
+        inserts.append(measure_bare_insert(folder, readings))
     scale = 100_000 / readings
     our_s, client_s, insert_s = (statistics.median(side) * scale for side in (ours, clients, inserts))
     return {
@@ -322,7 +317,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as made:
         work = pathlib.Path(made)
         seconds, warm_up_s = (15, 5) if options.quick else (options.seconds, WARM_UP_S)
+        sys.stderr.write(f"steady part: {warm_up_s + seconds:.0f} s, then bursts of {readings} readings\n")
         found |= measure_steady(work, seconds=seconds, warm_up_s=warm_up_s)
+        sys.stderr.write(f"steady part: {found}\n")
         found |= {"imports_rss_mb": imports_rss_mb(), "gb_per_year": gb_per_year(work, days=days)}
         found |= measure_burst(work, readings=readings, runs=runs)
     sys.stdout.write((json.dumps(found) if options.json else table_of(found)) + "\n")

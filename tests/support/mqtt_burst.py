@@ -13,6 +13,8 @@ PUBLISH_QOS1 = 0x32
 A_PORTION = 500
 MOST_IDS = 65_000
 PULSES_HZ = 50
+UPTIME_S = 1e6
+"""How long the devices have been up: with a short time, a message that is late looks like a device that started anew."""
 
 
 def publish_readings(port: int, topics: Sequence[str], readings: int) -> None:
@@ -35,7 +37,7 @@ def publish_readings(port: int, topics: Sequence[str], readings: int) -> None:
 
 def _packet(topic: str, number: int, uptime_s: float) -> bytes:
     """One PUBLISH; uptimes are a little apart, so that none is taken for a repetition."""
-    told_s = uptime_s + number % A_PORTION * 1e-3 / A_PORTION
+    told_s = UPTIME_S + uptime_s + number % A_PORTION * 1e-3 / A_PORTION
     payload = json.dumps({"pulses": int(told_s * PULSES_HZ), "uptime_s": round(told_s, 6)}).encode()
     name = topic.encode()
     body = len(name).to_bytes(2) + name + (1 + number % MOST_IDS).to_bytes(2) + payload
