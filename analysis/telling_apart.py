@@ -56,12 +56,14 @@ class ToldApart:
         pairs: every pair of faults, with the hours it takes.
         alike: groups of which no two can be told apart within 30 days; a fault may be in several.
         unseen: faults that the meters do not tell from a healthy plant within 30 days.
+        dry: branches in which no water flows by these figures, so that nothing can be told of them.
         commissioned: whether the plant's own network and noise were used, or the plant file's and a usual noise.
     """
 
     pairs: tuple[Isolability, ...]
     alike: tuple[Alike, ...]
     unseen: tuple[str, ...]
+    dry: tuple[str, ...]
     commissioned: bool
 
 
@@ -87,9 +89,11 @@ def told_apart(plant: Plant, baseline: Baseline | None, *, tell: Callable[[int, 
     """
     state = _state(plant, baseline)
     meters = baseline.meters if baseline is not None else _placed(plant)
-    pairs, sight = _judged(state, meters)
-    unseen = tuple(name for name, hours in sight.items() if hours is None)
-    groups = _alike(pairs, tuple(name for name in sight if name not in unseen))
+    signatures = _signatures(state, meters)
+    pairs, sight = _judged(state, signatures)
+    seen = tuple(name for name, hours in sight.items() if hours is not None)
+    dry = _dry(signatures)
+    groups = _alike(pairs, seen)
     deciders = _deciders(state, meters, groups, tell)
     outlets = [[_outlet(plant, *kind_and_subject(name)) for name in group] for group in groups]
     return ToldApart(
@@ -103,7 +107,8 @@ def told_apart(plant: Plant, baseline: Baseline | None, *, tell: Callable[[int, 
             )
             for place, (group, tested) in enumerate(zip(groups, outlets, strict=True))
         ),
-        unseen=unseen,
+        unseen=tuple(name for name in sight if name not in seen and kind_and_subject(name)[1] not in dry),
+        dry=dry,
         commissioned=baseline is not None,
     )
 
@@ -126,9 +131,24 @@ def _state(plant: Plant, baseline: Baseline | None) -> _State:
     return _State(plant, as_drawn, None)
 
 
-def _judged(state: _State, meters: tuple[str, ...]) -> tuple[tuple[Isolability, ...], dict[str, float | None]]:
-    signatures = signatures_of(state.plant, compile_network(state.plant), state.running, meters)
+def _signatures(state: _State, meters: tuple[str, ...]) -> Signatures:
+    # A dry branch has faults of no size, whose weights, not used here, cannot be shared out.
+    with np.errstate(invalid="ignore"):
+        return signatures_of(state.plant, compile_network(state.plant), state.running, meters)
+
+
+def _judged(state: _State, signatures: Signatures) -> tuple[tuple[Isolability, ...], dict[str, float | None]]:
     return isolability_and_sight_of(signatures, _noise(state, signatures))
+
+
+def _dry(signatures: Signatures) -> tuple[str, ...]:
+    """The branches whose restriction takes nothing from them."""
+    hypotheses = signatures.hypotheses
+    return tuple(
+        fault.subject or ""
+        for place, fault in enumerate(signatures.faults)
+        if fault.kind is FaultKind.RESTRICTION and not np.any(hypotheses.size[hypotheses.owner == place])
+    )
 
 
 def _noise(state: _State, signatures: Signatures) -> NoiseModel:
@@ -190,7 +210,8 @@ def _deciders(
     found: list[list[Decider]] = [[] for _ in groups]
     for number, run in enumerate(free, start=1):
         tried = replace(state, plant=_with_meter(state.plant, run))
-        hours = {frozenset((pair.first, pair.second)): pair.hours for pair in _judged(tried, (*meters, TRIED))[0]}
+        pairs, _ = _judged(tried, _signatures(tried, (*meters, TRIED)))
+        hours = {frozenset((pair.first, pair.second)): pair.hours for pair in pairs}
         for place, group in enumerate(groups):
             needed = [hours[frozenset(pair)] for pair in itertools.combinations(group, 2)]
             known = [value for value in needed if value is not None]

@@ -24,6 +24,8 @@ def lines_of(apart: ToldApart, *, every_pair: bool) -> Iterator[str]:
     yield "  no flow meter of any plant tells, while the flow is steady:"
     yield "    within one branch, clogged media from a valve turned or a hose kinked"
     yield "    at the supply, a fouled impeller from a blocked intake, a restricted trunk or a lower speed"
+    if apart.dry:
+        yield f"  no water flows by these figures in {', '.join(apart.dry)}: nothing can be told of it"
     if apart.unseen:
         yield f"  not seen at all {_within_30_days()}: {'; '.join(_said(name) for name in apart.unseen)}"
         yield "    a meter on the branch itself would show it"
@@ -39,10 +41,8 @@ def lines_of(apart: ToldApart, *, every_pair: bool) -> Iterator[str]:
         yield from _table(apart.pairs)
 
 
-def json_of(apart: ToldApart | None, note: str | None) -> dict[str, Any]:
-    """The same for machines; null where nothing could be worked out, and `isolability_note` says why."""
-    if apart is None:
-        return {"isolability": None, "alike": None, "unseen": None, "reckoned_with": None, "isolability_note": note}
+def json_of(apart: ToldApart) -> dict[str, Any]:
+    """The same for machines."""
     return {
         "isolability": [{"first": pair.first, "second": pair.second, "hours": pair.hours} for pair in apart.pairs],
         "alike": [
@@ -55,8 +55,8 @@ def json_of(apart: ToldApart | None, note: str | None) -> dict[str, Any]:
             for group in apart.alike
         ],
         "unseen": list(apart.unseen),
+        "dry": list(apart.dry),
         "reckoned_with": "commissioned plant" if apart.commissioned else "plant file and usual noise",
-        "isolability_note": note,
     }
 
 

@@ -55,20 +55,21 @@ def command(plant: str | None, *, db: pathlib.Path | None, pairs: bool, as_json:
 
 def _apart(plant_file: PlantFile, db: pathlib.Path | None, *, every_pair: bool, to_stderr: bool) -> dict[str, Any]:
     """Show which faults the meters tell apart, and give it for machines; without numpy, say so."""
+    nothing: dict[str, Any] = dict.fromkeys(("isolability", "alike", "unseen", "dry", "reckoned_with"))
     if importlib.util.find_spec("numpy") is None:
         click.echo(f"note: {NO_NUMPY}", err=to_stderr)
-        return {"isolability": None, "isolability_note": NO_NUMPY}
+        return nothing | {"isolability_note": NO_NUMPY}
     from daemon import apart_words, telling_apart  # noqa: PLC0415 - numpy, which the base install may lack
 
-    named = db is not None
-    apart, note = telling_apart.of_plant_file(
-        plant_file, db or default_path(pathlib.Path(plant_file.path)), database_named=named
-    )
+    default = default_path(pathlib.Path(plant_file.path))
+    apart, note = telling_apart.of_plant_file(plant_file, db or default, database_named=db is not None)
     if note is not None:
         click.echo(f"note: {note}", err=to_stderr)
-    for line in () if apart is None else apart_words.lines_of(apart, every_pair=every_pair):
+    if apart is None:
+        return nothing | {"isolability_note": note}
+    for line in apart_words.lines_of(apart, every_pair=every_pair):
         click.echo(line, err=to_stderr)
-    return apart_words.json_of(apart, note)
+    return apart_words.json_of(apart) | {"isolability_note": note}
 
 
 def _show(plant: Plant, *, to_stderr: bool) -> None:

@@ -91,6 +91,16 @@ def test_a_small_branch_without_a_meter_is_not_seen() -> None:
     assert not any("restriction:carbon" in group.faults for group in apart.alike)
 
 
+def test_a_dry_branch_is_no_riddle() -> None:
+    """An outlet higher than the pump lifts: named, without a warning, and in no list."""
+    high = replace(RACK, runs=tuple(replace(run, outlet_m=9.0) if run.name == "return" else run for run in RACK.runs))
+    apart = told_apart(high, None)
+
+    assert apart.dry == ("return",)
+    assert apart.unseen == ()
+    assert not any("return" in name for group in apart.alike for name in group.faults)
+
+
 def test_one_meter_tells_next_to_nothing() -> None:
     """A loss there may be the branch, the supply or the meter, and a bucket speaks of the meter alone."""
     apart = of_rack("M1")

@@ -23,7 +23,7 @@ def apart(*hours: float | None, alike: tuple[Alike, ...] = (), unseen: tuple[str
         Isolability(first=f"restriction:run {place}", second="supply:pump", hours=value)
         for place, value in enumerate(hours)
     )
-    return ToldApart(pairs=pairs, alike=alike, unseen=unseen, commissioned=False)
+    return ToldApart(pairs=pairs, alike=alike, unseen=unseen, dry=(), commissioned=False)
 
 
 def test_a_group_says_what_would_decide() -> None:
@@ -88,12 +88,17 @@ def test_the_figures_that_it_rests_on_are_named() -> None:
     assert "not seen at all (not within 30 days): calcium is restricted" in told
 
 
-def test_machines_get_null_and_the_reason() -> None:
-    """Where nothing could be worked out."""
-    assert json_of(None, "no meter sits on a run") == {
-        "isolability": None,
-        "alike": None,
-        "unseen": None,
-        "reckoned_with": None,
-        "isolability_note": "no meter sits on a run",
-    }
+def test_machines_get_names_and_hours() -> None:
+    """As `diagnose --json` has the pairs; hours are null for never."""
+    told = json_of(apart(1.0, None, alike=(SMALL,)))
+
+    assert told["isolability"][1] == {"first": "restriction:run 1", "second": "supply:pump", "hours": None}
+    assert told["alike"] == [
+        {
+            "faults": ["restriction:carbon", "meter:M4"],
+            "meters_that_would_decide": [{"run": "header", "hours": 336.0}, {"run": "riser", "hours": 480.0}],
+            "bucket_test_at": ["carbon"],
+            "bucket_test_decides": True,
+        }
+    ]
+    assert told["reckoned_with"] == "plant file and usual noise"
