@@ -74,7 +74,8 @@ def spans_of(patterns: Floats, owner: Ints) -> Floats:
 def _size_weight(size: Floats, owner: Ints, count: int) -> Floats:
     """[P] share of each size within its hypothesis."""
     raw = np.abs(size) ** 2 / (np.abs(size) ** 2 + SMALL_STEP**2)
-    return raw / np.bincount(owner, weights=raw, minlength=count)[owner]
+    whole = np.bincount(owner, weights=raw, minlength=count)[owner]
+    return np.divide(raw, whole, out=np.zeros_like(raw), where=whole > 0)  # a branch without flow has no sizes
 
 
 def _rate_weight(size: Floats, age_h: Floats) -> Floats:
