@@ -60,13 +60,26 @@ def plan_lines(plant: Plant, plant_path: str, planned: Planned) -> Iterator[str]
     yield f"At {_speed(option.speed)} the plant as commissioned would show:"
     yield from columns([("  run", "meter", "now", "in the step", "change", ""), *_run_rows(plant, option)])
     yield ""
-    yield f"What {_speed(option.speed)} would decide, on average over {plan.minutes:.3g} minutes:"
-    yield from (f"  {_pair(pair)}" for pair in option.pairs)
+    if option.pairs:
+        yield f"What {_speed(option.speed)} would decide, on average over {plan.minutes:.3g} minutes:"
+        yield from (f"  {_pair(pair)}" for pair in option.pairs)
+        yield from _without_reference(plan)
+        yield ""
+    if _is_worth_making(plan):
+        yield from _how(plant_path, plan, option)
+
+
+def _without_reference(plan: StepPlan) -> Iterator[str]:
     if not plan.reference:
         yield "No equal step of the healthy plant is known. With one to compare with, made soon after commissioning, these"
         yield "odds would be better: the pump's curve, heights and the controller's setting would no longer matter."
-    yield ""
-    yield from _how(plant_path, plan, option)
+
+
+def _is_worth_making(plan: StepPlan) -> bool:
+    """Whether some step harms nothing, and tells something or serves as what later ones are compared with."""
+    if plan.best is None:
+        return False
+    return plan.finding is None or not all(pair.hopeless for pair in plan.options[plan.best].pairs)
 
 
 def _options(plan: StepPlan) -> list[tuple[str, str, str]]:
@@ -88,6 +101,9 @@ def _advice(plan: StepPlan) -> Iterator[str]:
         yield "None of these steps is safe to make: each would stop, starve or turn back a branch. Name a smaller one with --to."
         return
     best = plan.options[plan.best]
+    if not best.pairs:
+        yield "Only one cause is left in the finding: a step has nothing to decide."
+        return
     if all(pair.hopeless for pair in best.pairs):
         yield "No safe one of these steps would tell the causes apart. A bucket test or one more meter may."
         return
@@ -192,6 +208,8 @@ def verdict(reading: StepReading) -> str:
             "None of the causes explains what the meters showed, so believe no figure below. "
             f"Was the pump really set to {during} and back, and was nothing else touched?"
         )
+    if len(reading.causes) == 1:
+        return f"There was only one cause to weigh, and the step agrees with it: {cause_words(best.cause)}."
     if not reading.tells:
         return "This step cannot tell: every cause explains it about as well as any other (less than 3 : 1)."
     alike = [cause_words(item.cause) for item in reading.alike if item is not best]

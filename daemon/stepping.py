@@ -15,7 +15,7 @@ from analysis.frames import HOUR_S
 from analysis.isolability import isolability_of
 from analysis.pulses import count_windows
 from analysis.signatures import signatures_of
-from analysis.speed_step import MINUTE_S, SpeedStep, Steps, minute_sd_of, pieces_of, steps_in
+from analysis.speed_step import LEAST_CHANGE, MINUTE_S, SpeedStep, Steps, minute_sd_of, pieces_of, steps_in
 from analysis.step_causes import Cause, Found, causes_of
 from analysis.step_plan import SHARES, StepPlan, Wanted, example_groups, plan_steps
 from analysis.step_reading import MadeStep, StepReading, counts_of, found_of, read_step
@@ -31,6 +31,12 @@ from daemon.store.reader import read_events, read_minutes
 WINDOWS = 3
 STOPPED_PERCENT = -90.0
 TOUCHED = ("valve_set", "pump_cleaned")
+
+
+class StepTooSmallError(ValueError):
+    """A speed to step to that is the speed now, or nearly; the text says what to write instead."""
+
+
 Tell = Callable[[int, int], None]
 
 
@@ -73,13 +79,20 @@ def plan_stored(
 
     Raises:
         InputMissing: no database, no readings, or the plant has not been commissioned.
+        StepTooSmallError: a speed that is hardly another one.
     """
     plant = plant_file.plant
     kept = _kept(plant_file, db, None)
+    speed = _speed_at(kept.events, plant.pump.speed, kept.now_s)
+    near = [other for other in to if abs(other / speed - 1.0) < LEAST_CHANGE]
+    if near:
+        raise StepTooSmallError(
+            f"{100 * near[0]:.4g} % is hardly a step: the pump is set to {100 * speed:.4g} % by the journal, "
+            f"and a step changes it by {LEAST_CHANGE:.0%} at least"
+        )
     assessment = _assessment(plant_file, db, kept, kept.now_s, tell)
     finding = _open_finding(assessment)
     found = found_of(plant, kept.baseline)
-    speed = _speed_at(kept.events, plant.pump.speed, kept.now_s)
     steps = steps_in(kept.events, plant.pump.speed, kept.now_s)
     healthy = [step for step in steps.found if _is_healthy(step, assessment, finding, kept)]
     return Planned(

@@ -13,6 +13,7 @@ from config.settings import PlantFile
 from config.units import SHARE, read_quantity
 from daemon import clock
 from daemon.journal_entry import EventRefused
+from daemon.loading.exact import AHEAD_MS, EARLIEST_MS
 from daemon.progress import hours_judged
 from daemon.step_journal import write_begin, write_end
 from daemon.store.opening import default_path
@@ -91,8 +92,11 @@ def _plan(plant_file: PlantFile, db: pathlib.Path, to: list[float], *, minutes: 
     """Plan a step and show it."""
     from daemon import step_words, stepping  # noqa: PLC0415 - numpy, which the base install may lack
 
-    with hours_judged() as tell:
-        planned = stepping.plan_stored(plant_file, db, to=to, seconds=60.0 * minutes, tell=tell)
+    try:
+        with hours_judged() as tell:
+            planned = stepping.plan_stored(plant_file, db, to=to, seconds=60.0 * minutes, tell=tell)
+    except stepping.StepTooSmallError as small:
+        raise click.BadParameter(str(small), param_hint="--to") from None
     for line in step_words.plan_lines(plant_file.plant, plant_file.path, planned):
         click.echo(line, err=as_json)
     if as_json:
@@ -113,6 +117,8 @@ def _read(plant_file: PlantFile, db: pathlib.Path, at_s: float | None, *, as_jso
 
 def _write(plant_file: PlantFile, db: pathlib.Path, begin: str | None, *, at_s: float, as_json: bool) -> None:
     """Write one end of the step into the journal."""
+    if not EARLIEST_MS <= at_s * 1000 <= clock.now_s() * 1000 + AHEAD_MS:
+        raise click.BadParameter("an entry lies between the year 2000 and tomorrow", param_hint="--at")
     try:
         if begin is not None:
             event = write_begin(plant_file.plant, db, speed=_fraction(begin, "--begin"), at_s=at_s)

@@ -11,7 +11,7 @@ import pytest
 from config.errors import InputMissing
 from tests.support.simulated_log import run
 from tests.support.simulated_rack import PLANT, START_S
-from tests.support.stepped_rack import TRUNK, Fault, log_of
+from tests.support.stepped_rack import LOW, TRUNK, Fault, log_of
 
 DAY_S = 86_400.0
 FIRST_S, FAULT_S, SECOND_S = 7.6 * DAY_S, 9.4 * DAY_S, 11.6 * DAY_S
@@ -128,6 +128,24 @@ def test_a_plan_for_the_finding(blocked: Path) -> None:
         assert text in done.stdout
 
 
+def test_an_unsafe_step_is_not_recommended(blocked: Path) -> None:
+    """It is shown, and neither the commands nor a best step are given."""
+    done = run("steptest", blocked, "--to", "60 %", "--json")
+
+    assert "None of these steps is safe to make" in done.stderr
+    assert "pump_speed pump" not in done.stderr
+    plan = json.loads(done.stdout)["plan"]
+    assert (plan["best_speed_percent"], plan["commands"], plan["steps"][0]["safe"]) == (None, [], False)
+
+
+def test_one_cause_has_nothing_to_decide(tmp_path: Path) -> None:
+    """A meter that reads low for certain: no step is planned, and one that was made agrees."""
+    plant = prepared(tmp_path, faults=((FAULT_S, LOW),), speeds=SPEEDS[2:])
+
+    assert "a step has nothing to decide" in run("steptest", plant, "--plan").stdout
+    assert "only one cause to weigh, and the step agrees with it: meter M4 reads wrong" in run("steptest", plant).stdout
+
+
 def test_json_of_a_plan(blocked: Path) -> None:
     """The speeds asked for, one step each."""
     plan = said(blocked, "--to", "85 %", "--to", "75 %", "--minutes", "20")["plan"]
@@ -234,6 +252,8 @@ def test_readings_that_are_gone(copied: Path) -> None:
         (("--plan", "--at", "2026-09-09T00:00Z"), "a plan is for now"),
         (("--at", "soon"), "--at"),
         (("--begin", "fast"), "--begin"),
+        (("--to", "99 %"), "hardly a step: the pump is set to 100 %"),
+        (("--begin", "80 %", "--at", "1999-01-01T00:00Z"), "between the year 2000 and tomorrow"),
     ],
 )
 def test_wrong_usage(blocked: Path, words: tuple[str, ...], text: str) -> None:
