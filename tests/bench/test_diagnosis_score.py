@@ -58,6 +58,13 @@ def test_delay_runs_from_the_onset_to_the_last_hour_that_the_alarm_saw() -> None
     assert found.loss_percent.value == pytest.approx(4.0)
 
 
+def test_a_look_within_the_first_hour_is_at_the_bound_not_below_it() -> None:
+    """A quarter of an hour after the onset, where the bound is one hour: a delay of 0.25 h, once the bound."""
+    early = Said(at_h=300.25, cleared_h=None, opinions=((300.25, ((CARBON, 1.0),)),))
+    found = score.finding([trial(findings=(early,), oracle=Asked(bound_h=1, found_h=1, named=()))], score.our_delay)
+    assert (found.delay_h.value, found.over_bound.value) == (0.25, 1.0)
+
+
 def test_peers_and_oracle_are_timed_alike() -> None:
     """The rule on hour 359 took 60 hours, the CUSUM on hour 310 eleven, the oracle its own 25."""
     delays = {name: delays(trial()) for name, delays in score.WATCHERS.items()}

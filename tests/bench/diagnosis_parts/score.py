@@ -19,6 +19,8 @@ LEAST_PROBABILITY = 1e-3
 LINGERS_H = {"logged_speeds": 168.0, "logged_work": 168.0, "pauses": 2.0, "power_cuts": 24.0, "counter_resets": 24.0}
 LEADS_H = (24, 48, 72, 120, 168, 240)
 STANDS_H = 48.0
+# The bound is in whole hours, one at the least: a look before the hour is over is not held against it.
+LEAST_DELAY_H = 1.0
 WITHOUT_LOSS = frozenset({"meter_noisy"})
 
 # When a watcher found a trial's fault, hours from the onset; None if it did not.
@@ -81,7 +83,7 @@ def finding(trials: Iterable[Trial], delays: Delays) -> Finding:
     faulty = [trial for trial in trials if trial.answer is not None]
     found = [(trial, delay) for trial in faulty if (delay := delays(trial)) is not None]
     bounded = [
-        delay / trial.oracle.bound_h
+        max(delay, LEAST_DELAY_H) / trial.oracle.bound_h
         for trial, delay in found
         if trial.oracle is not None and trial.oracle.bound_h is not None
     ]
