@@ -78,6 +78,7 @@ class _Device:
         self.at_ms = at_ms
         self.started_ms: int | None = None  # learnt anew in each run: the wall clock may have stepped in between
         self.waiting: list[Reading] = []
+        self._dated = False
         self._fell_ms = 0
         self._least_ms: int | None = None
         self._seen: collections.deque[tuple[int | None, int]] = collections.deque(maxlen=REMEMBERED)
@@ -123,7 +124,10 @@ class _Device:
             restarted = self._is_restart(stretch[0], start_ms)
             for reading in stretch:
                 steady_ms = reading.arrival_ms if reading.uptime_ms is None else reading.uptime_ms
-                self.at_ms = reading.arrival_ms if reading.uptime_ms is None else start_ms + reading.uptime_ms
+                at_ms = reading.arrival_ms if reading.uptime_ms is None else start_ms + reading.uptime_ms
+                # a better guess of the start must not date a reading before one that is dated already
+                self.at_ms = max(at_ms, self.at_ms + 1) if self._dated else at_ms
+                self._dated = True
                 self.count, self.uptime_ms = reading.count, reading.uptime_ms
                 dated.append(
                     Dated(

@@ -60,6 +60,19 @@ def test_first_readings_wait_until_a_backlog_is_in() -> None:
     assert times_s(dated) == [301.0 + uptime_s for uptime_s in range(1, 201)]
 
 
+def test_a_better_guess_of_the_start_puts_no_reading_back() -> None:
+    """After a stall the first line comes late and alone; those behind it are dated after it, though it was guessed late."""
+    dater = fresh_dater()
+    dated_at_once(dater, [reading(1_000_000, 1_000_000)], 1_000_000)
+    late = dated_at_once(dater, [reading(1_060_000, 1_001_000)], 1_060_000)
+    prompt = [reading(1_061_000, uptime_s * 1000) for uptime_s in range(1002, 1062)]
+    dated = [*late, *dated_at_once(dater, prompt, 1_061_000)]
+
+    assert times_s(dated) == sorted(set(times_s(dated)))
+    assert [item.steady_ms for item in dated] == [uptime_s * 1000 for uptime_s in range(1001, 1062)]
+    assert times_s(dated)[-1] == 1061.0
+
+
 def test_a_known_device_is_dated_through_an_outage() -> None:
     """After an outage, the first part of a backlog is dated right although the newest lines are still to come."""
     dater = fresh_dater()
