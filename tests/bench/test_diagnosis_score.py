@@ -98,8 +98,9 @@ def test_an_alarm_is_put_down_to_what_came_before_it() -> None:
     marks = trial().marks | {"logged_speeds": (400,), "power_cuts": (700,)}
     healthy = trial(kind="healthy", answer=None, onset_h=None, marks=marks, findings=(raised(410, (0, ())),))
     after = score.alarms_after_marks([healthy])
-    assert after["logged_speeds"] == (1, 1)
-    assert after["power_cuts"] == (0, 1)
+    assert (after["logged_speeds"].rang, after["logged_speeds"].of) == (1, 1)
+    assert (after["power_cuts"].rang, after["power_cuts"].of) == (0, 1)
+    assert after["power_cuts"].by_chance == pytest.approx(1 - math.exp(-24 / 832))
 
 
 def test_the_branch_and_its_own_meter_are_one_place() -> None:

@@ -70,7 +70,8 @@ def goals(trials: Sequence[Trial], profile: str) -> tuple[Goal, ...]:
 def _after_journal(trials: Sequence[Trial]) -> Figure:
     """Alarms a logged change that followed within a week of it."""
     after = score.alarms_after_marks(trials)
-    rang, there = (sum(after[mark][side] for mark in ("logged_speeds", "logged_work")) for side in (0, 1))
+    told = [after[mark] for mark in ("logged_speeds", "logged_work")]
+    rang, there = sum(mark.rang for mark in told), sum(mark.of for mark in told)
     return share([True] * rang + [False] * (there - rang))
 
 

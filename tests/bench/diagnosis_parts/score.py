@@ -128,8 +128,19 @@ def ours(trial: Trial) -> list[float]:
     return [said.at_h for said in trial.findings]
 
 
-def alarms_after_marks(trials: Sequence[Trial]) -> dict[str, tuple[int, int]]:
-    """Of what is no fault: after how many of them we raised an alarm, and how many there were."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AfterMarks:
+    """After how many things that are no fault we raised an alarm, of how many, and how many it would be by chance."""
+
+    rang: int
+    of: int
+    by_chance: float
+
+
+def alarms_after_marks(trials: Sequence[Trial]) -> dict[str, AfterMarks]:
+    """Alarms within some hours of what is no fault; by chance: at our rate of false alarms, had it nothing to do with it."""
+    watched_h = sum(trial.watched[1] - trial.watched[0] for trial in trials)
+    false = sum(1 for trial in trials for at_h in ours(trial) if trial.watched[0] <= at_h < trial.watched[1])
     found = {}
     for mark, lingers_h in LINGERS_H.items():
         rang = there = 0
@@ -139,7 +150,8 @@ def alarms_after_marks(trials: Sequence[Trial]) -> dict[str, tuple[int, int]]:
             alarms = [at_h for at_h in ours(trial) if begin <= at_h < end]
             there += len(marks)
             rang += sum(any(hour <= at_h <= hour + lingers_h for at_h in alarms) for hour in marks)
-        found[mark] = (rang, there)
+        by_chance = there * -math.expm1(-false * lingers_h / max(watched_h, 1))
+        found[mark] = AfterMarks(rang=rang, of=there, by_chance=by_chance)
     return found
 
 

@@ -29,7 +29,8 @@ def plain(trials: Sequence[Trial], profile: str, wall_s: float) -> dict[str, Any
             "CUSUM": score.false_alarms(trials, lambda trial: trial.cusum, reads_journal=False).plain(),
         },
         "alarms_after": {
-            mark: {"alarms": rang, "of": there} for mark, (rang, there) in score.alarms_after_marks(trials).items()
+            mark: {"alarms": after.rang, "of": after.of, "by_chance": round(after.by_chance, 2)}
+            for mark, after in score.alarms_after_marks(trials).items()
         },
         "finding": {name: _plain(score.finding(trials, delays)) for name, delays in score.WATCHERS.items()},
         "by_kind": {
@@ -150,7 +151,10 @@ def _false_alarm_lines(trials: Sequence[Trial]) -> list[str]:
     after = score.alarms_after_marks(trials)
     lines.append(
         "our alarms after "
-        + ", ".join(f"{mark.replace('_', ' ')} {rang} of {there}" for mark, (rang, there) in after.items())
+        + ", ".join(
+            f"{mark.replace('_', ' ')} {told.rang} of {told.of} (by chance {told.by_chance:.1f})"
+            for mark, told in after.items()
+        )
     )
     lines.append(f"further findings a fault     {score.further_findings(trials).text()}")
     return lines
