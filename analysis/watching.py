@@ -15,7 +15,7 @@ from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.hydraulics.network import Network, compile_network
 from analysis.pulses import PARTS, SETTLE_S
 from analysis.signatures import Signatures, signatures_of, speed_change
-from analysis.speeds import speeds_of
+from analysis.speeds import Speeds, speeds_of
 from config.plant import Plant
 from config.settings import AlarmSettings
 
@@ -104,9 +104,11 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     network = compile_network(plant)
     state = baseline.state(network)
     signatures = signatures_of(plant, network, state, baseline.meters)
-    shift = _speed_shift(plant, baseline, signatures, _speeds(plant, baseline, frame, events))
+    speeds = _speeds(plant, baseline, frame, events)
+    shift = _speed_shift(plant, baseline, signatures, speeds.after)
     flow = usable_flow(frame, flow_m3s)
-    readings = log_readings(flow, baseline.flow_m3s) - shift
+    # an hour at two speeds is like none of them
+    readings = np.where(speeds.mixed[:, None], np.nan, log_readings(flow, baseline.flow_m3s) - shift)
     looks = _looks(plant, baseline, frame, events, shift)
     watch = Watch(
         model=baseline.noise,
@@ -195,13 +197,12 @@ def _columns(plant: Plant, signatures: Signatures) -> np.ndarray:
     return np.array([signatures.runs.index(run) for run in runs])
 
 
-def _speeds(plant: Plant, baseline: Baseline, frame: HourFrame, events: Sequence[Event]) -> Floats:
-    """[T] speed of every hour, fraction: after the healthy days it starts from the commissioned one."""
+def _speeds(plant: Plant, baseline: Baseline, frame: HourFrame, events: Sequence[Event]) -> Speeds:
+    """The speed of every hour: after the healthy days it starts from the commissioned one."""
     since = [event for event in events if event.at_s >= baseline.to_s]
     healthy = np.arange(frame.hours) < (baseline.to_s - frame.start_s) // HOUR_S
-    by_journal = speeds_of(frame, events, plant.pump.speed).after
-    speeds: Floats = np.where(healthy, by_journal, speeds_of(frame, since, baseline.speed).after)
-    return speeds
+    by_journal, later = speeds_of(frame, events, plant.pump.speed), speeds_of(frame, since, baseline.speed)
+    return Speeds(np.where(healthy, by_journal.after, later.after), np.where(healthy, by_journal.mixed, later.mixed))
 
 
 def _speed_shift(plant: Plant, baseline: Baseline, signatures: Signatures, speeds: Floats) -> Floats:

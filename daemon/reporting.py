@@ -40,8 +40,8 @@ def stored_content(  # noqa: PLR0913 - what, until when, and whom to tell
         InputMissing: no database, no readings in the time asked for, or the plant has not been commissioned.
         StoreError: the database cannot be read.
     """
-    ends_s = [] if week_end_s is None else [week_end_s + SETTLE_S]
-    last_s = min([*ends_s, *([] if until_s is None else [until_s])], default=None)
+    ends_s = [end_s for end_s in (until_s, None if week_end_s is None else week_end_s + SETTLE_S) if end_s is not None]
+    last_s = min(ends_s) if ends_s else None
     known = assess_stored(plant_file, db, until_s=last_s, tell=tell)
     with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
         refused = read_rejected(connection)

@@ -3,6 +3,7 @@
 import itertools
 import sqlite3
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -139,18 +140,21 @@ def _insert_blocks(connection: sqlite3.Connection, minute: Ints, meter: Ints, co
     connection.executemany("INSERT INTO minute_block (id, body) VALUES (?, ?)", zip(ids, bodies, strict=True))
 
 
+def _short(numbers: Ints) -> NDArray[Any]:
+    """Numbers of 0 and more in 32 bits where they fit: those divide faster."""
+    return numbers.astype(np.uint32) if int(numbers.max(initial=0)) <= _SHORT else numbers
+
+
 def _records(after_ms: Ints, counted: Ints) -> NDArray[np.uint32]:
     """The records of readings, [N, 5] of four characters each: ms after the start of the hour (8), count (12)."""
     records = np.empty((len(counted), RECORD // 4), dtype=np.uint32)
-    after_ms = after_ms.astype(np.uint32)  # short numbers divide faster
-    if int(counted.max(initial=0)) <= _SHORT:
-        counted = counted.astype(np.uint32)
+    after, count = _short(after_ms), _short(counted)
     for place, number in (
-        (0, after_ms // 10_000),
-        (1, after_ms),
-        (2, counted // 100_000_000),
-        (3, counted // 10_000),
-        (4, counted),
+        (0, after // 10_000),
+        (1, after),
+        (2, count // 100_000_000),
+        (3, count // 10_000),
+        (4, count),
     ):
         records[:, place] = _FOUR_DIGITS[number % 10_000]
     return records

@@ -69,7 +69,9 @@ def open_reader(path: str | pathlib.Path, *, watching: bool = False) -> sqlite3.
     if not pathlib.Path(path).is_file():
         raise InputMissing(f"{path}: there is no such database; `clearbore load` or `clearbore collect` makes it")
     with storage_errors(path):
-        connection = sqlite3.connect(f"{_uri(path)}?mode=ro{_index_mode(path) if watching else ''}", uri=True, isolation_level=None)
+        connection = sqlite3.connect(
+            f"{_uri(path)}?mode=ro{_index_mode(path) if watching else ''}", uri=True, isolation_level=None
+        )
         connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
         _check_version(connection, path)
     return connection

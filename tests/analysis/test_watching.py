@@ -92,6 +92,23 @@ def test_the_speed_of_the_commissioning_days_shifts_nothing() -> None:
     assert not found.shift[HEALTHY_DAYS * DAY_H :].any()
 
 
+def test_a_step_within_an_hour_is_no_change() -> None:
+    """Some minutes at another speed, both entries in the journal: that hour is like neither speed, and is left out."""
+    hours = (HEALTHY_DAYS + 1) * DAY_H
+    at = HEALTHY_DAYS * DAY_H + 12
+    speed = np.ones(hours)
+    speed[at] = 0.9  # the hour's mean
+    entries = (
+        event(at + 0.1, EventKind.PUMP_SPEED, "pump", "70"), event(at + 0.4, EventKind.PUMP_SPEED, "pump", "100"),
+    )  # fmt: skip
+
+    found = watched(*entries, truth=Truth(speed=speed), hours=hours)
+
+    assert np.isnan(found.readings[at]).all()
+    assert found.watch.changes == []
+    assert watched(truth=Truth(speed=speed), hours=hours).watch.changes != []
+
+
 def test_a_speed_put_back_shifts_nothing() -> None:
     """At the commissioned speed again."""
     at = HEALTHY_DAYS * DAY_H

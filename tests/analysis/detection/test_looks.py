@@ -23,7 +23,8 @@ def parts_of(hours: Floats, seed: int = 7) -> Floats:
     """[T, PARTS, M] log readings of parts whose mean is the hour's, each with six times its white variance."""
     noise = np.random.default_rng(seed).normal(size=(len(hours), PARTS, hours.shape[1]))
     noise -= noise.mean(axis=1, keepdims=True)
-    return hours[:, None] + noise * MODEL.white_sd * np.sqrt(PARTS)
+    parts: Floats = hours[:, None] + noise * MODEL.white_sd * np.sqrt(PARTS)
+    return parts
 
 
 def looks_at(parts: Floats) -> Looks:

@@ -1,6 +1,7 @@
 """A watch that goes on from a memory says what one says that walked every hour."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ HOURS, HEALTHY_H = 700, 168
 AT = 300
 
 
-def new_watch(**different: object) -> Watch:
+def new_watch(**different: Any) -> Watch:
     """A watch that has taken in nothing."""
     watch = Watch(
         model=MODEL,
