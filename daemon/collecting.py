@@ -69,6 +69,7 @@ def collect(plan: CollectPlan, stopping: threading.Event) -> int:
 
     with storage_errors(plan.db):
         numbers = writer.meter_ids(connection, plan.bits)
+        writer.lay_out_log(connection, plan.db)
         collector = Collector(
             meters={meter: (numbers[meter], bits) for meter, bits in plan.bits.items()},
             sources=_sources(plan, inbox),

@@ -4,7 +4,10 @@ Each function makes one transaction, or takes part in the one that is open. Erro
 the always-on process can keep its batch and try again.
 """
 
+import contextlib
 import itertools
+import os
+import pathlib
 import sqlite3
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
@@ -28,6 +31,8 @@ __all__ = [
 ]
 
 MINUTES_PER_DAY = 1440
+LOG_BYTES = 1010 * 4120
+"""The thousand pages after which SQLite begins the log anew, each with its heading, and a commit more."""
 LINE_KEPT = 200
 FIELDS = "minute, meter, part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart"
 """Columns of the table `minute` in the order of MinuteRow."""
@@ -50,6 +55,25 @@ class Reject(NamedTuple):
     line: str
     line_no: int | None
     at_ms: int
+
+
+def lay_out_log(connection: sqlite3.Connection, path: str | pathlib.Path) -> None:
+    """Give the log, `-wal`, its whole length once, so that commits write into it and do not lengthen it.
+
+    A commit that lengthens a file costs the file system more than the commit itself. What is added is no frame of the
+    log to SQLite, which knows its frames by their sums. Nobody else can write while we hold the transaction.
+    """
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        # without room for it, commits lengthen the log as they need it
+        with contextlib.suppress(OSError), pathlib.Path(f"{path}-wal").open("ab") as log:
+            missing = LOG_BYTES - log.tell()
+            if missing > 0:
+                log.write(bytes(missing))
+                log.flush()
+                os.fsync(log.fileno())
+    finally:
+        connection.execute("ROLLBACK")
 
 
 def meter_ids(connection: sqlite3.Connection, names: Iterable[str]) -> dict[str, int]:

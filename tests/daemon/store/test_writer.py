@@ -106,3 +106,26 @@ def test_people_can_read_rates_with_any_sql_tool(store: sqlite3.Connection) -> N
         ("1970-01-01T01:01:00Z", "M1", 15),
         ("1970-01-01T01:02:00Z", "M1", None),
     ]
+
+
+def test_the_log_is_laid_out_once(tmp_path: pathlib.Path) -> None:
+    """Commits after it do not lengthen the log, every row is read, and is there after a recovery from that log."""
+    db = tmp_path / "laid.db"
+    prepare_store(db)
+    connection = writer.open_writer(db)
+    writer.meter_ids(connection, ["M1"])
+    writer.lay_out_log(connection, db)
+    length = db.with_name("laid.db-wal").stat().st_size
+    rows = [single(minute, 1, minute) for minute in range(50)]
+    for row in rows:
+        writer.write_minutes(connection, [row])
+
+    assert length == db.with_name("laid.db-wal").stat().st_size == writer.LOG_BYTES
+    (tmp_path / "cut").mkdir()
+    for name in ("laid.db", "laid.db-wal"):  # as they lie on the card when the power goes
+        (tmp_path / "cut" / name).write_bytes((tmp_path / name).read_bytes())
+    connection.close()
+    recovered = writer.open_writer(tmp_path / "cut" / "laid.db")
+    assert everything(recovered, "all_minutes") == [tuple(row) for row in rows]
+    assert recovered.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    recovered.close()
