@@ -13,7 +13,7 @@ from daemon.store.blocks import METERS_MOST, MINUTE_MS, MINUTES, RECORD, TIME_DI
 from daemon.store.keys import MINUTE_SHIFT, PART_BITS, PARTS_MOST
 from daemon.store.opening import transaction
 from daemon.store.ordering import stable_order
-from daemon.store.writer import INTO, MINUTES_PER_DAY, ROW, mark_stale, write_minutes
+from daemon.store.writer import INTO, MINUTES_PER_DAY, ROW, count_further_parts, mark_stale, write_minutes
 
 Mask = NDArray[np.bool_]
 
@@ -99,7 +99,10 @@ def _alone(columns: Sequence[Ints]) -> Mask:
 
 def _insert_rows(connection: sqlite3.Connection, table: Ints) -> None:
     """Store rows as rows."""
-    table = table[table[:, _PART] < PARTS_MOST]
+    further = table[:, _PART] >= PARTS_MOST
+    if further.any():
+        count_further_parts(connection, table[further][:, [1, _SAMPLES]].tolist())
+        table = table[~further]
     several = _keyed(table[table[:, _SAMPLES] > 1])
     whole = len(several) - len(several) % _ROWS_A_STATEMENT
     connection.executemany(_INSERT_MANY, several[:whole].reshape(-1, several.shape[1] * _ROWS_A_STATEMENT).tolist())

@@ -141,7 +141,19 @@ def _write_minute(connection: sqlite3.Connection, minute: int, meter: int, fresh
 
 def _insert(connection: sqlite3.Connection, rows: Iterable[MinuteRow]) -> None:
     """Store rows; of a minute in which a counter started anew again and again, as many parts as there are numbers for."""
-    connection.executemany(_INSERT, [(row_key(*row[:3]), *row[3:]) for row in rows if row.part < PARTS_MOST])
+    kept = list(rows)
+    further = [row for row in kept if row.part >= PARTS_MOST]
+    if further:
+        count_further_parts(connection, ((row.meter, row.samples) for row in further))
+        kept = [row for row in kept if row.part < PARTS_MOST]
+    connection.executemany(_INSERT, [(row_key(*row[:3]), *row[3:]) for row in kept])
+
+
+def count_further_parts(connection: sqlite3.Connection, parts: Iterable[tuple[int, int]]) -> None:
+    """Count the readings of parts of a minute for which there is no number: (meter, readings) each."""
+    names = dict(connection.execute("SELECT id, name FROM meter").fetchall())
+    for meter, readings in parts:
+        count_rejected(connection, f"meter {names[meter]}", "the count ran backward too often in a minute", readings)
 
 
 def mark_stale(connection: sqlite3.Connection, days: Iterable[int]) -> None:

@@ -86,8 +86,8 @@ def test_looks_leave_no_trace() -> None:
 
 @pytest.mark.parametrize("seed", [61, 62])
 def test_healthy_hours_raise_nothing(seed: int) -> None:
-    """Five looks an hour on thirty healthy days, three meters."""
-    assert watched(parts_of(healthy(900, seed), seed), hours=900).changes == []
+    """Five looks an hour on eighteen healthy days, three meters."""
+    assert watched(parts_of(healthy(600, seed), seed), hours=600).changes == []
 
 
 def test_a_look_now_is_what_the_hour_says_later() -> None:

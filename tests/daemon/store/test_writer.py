@@ -129,3 +129,16 @@ def test_the_log_is_laid_out_once(tmp_path: pathlib.Path) -> None:
     assert everything(recovered, "all_minutes") == [tuple(row) for row in rows]
     assert recovered.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     recovered.close()
+
+
+def test_parts_without_a_number_are_counted(store: sqlite3.Connection) -> None:
+    """A counter that runs backward seventy times in a minute: 64 parts are kept, the other readings are counted."""
+    meter = writer.meter_ids(store, ["M1"])["M1"]
+    rows = [MinuteRow(100, meter, part, 7, 0, part * 100, 0, None, None, 1, 0) for part in range(70)]
+
+    writer.write_minutes(store, rows)
+
+    assert store.execute("SELECT count(*) FROM minute").fetchone() == (64,)
+    assert store.execute("SELECT source, reason, times FROM rejected").fetchall() == [
+        ("meter M1", "the count ran backward too often in a minute", 6)
+    ]
