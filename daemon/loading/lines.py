@@ -63,11 +63,13 @@ class LineReader:
     def read(self, data: bytes) -> Readings:
         """Read whole lines, each ended by a newline, in the order of the file."""
         text = Text(data)
-        ends = np.flatnonzero(text.bytes == NEWLINE)
+        places = np.flatnonzero(text.bytes[PAD:-PAD] <= COMMA) + PAD  # whatever parts fields, and little else
+        marks = text.bytes[places]
+        ends, commas = places[marks == NEWLINE], places[marks == COMMA]
         starts = np.concatenate([[PAD], ends[:-1] + 1])
         ends = ends - (text.bytes[ends - 1] == RETURN)
         if self._in_order:
-            readings, good = self._ordinary(text, starts, ends)
+            readings, good = self._ordinary(text, starts, ends, commas)
         else:
             blank = np.zeros(len(starts), dtype=np.int64)
             readings = Readings(column=blank, at_ms=blank.copy(), counted=blank.copy(), uptime_ms=blank.copy())
@@ -94,9 +96,9 @@ class LineReader:
             readings.uptime_ms[index] = reading.uptime_ms
             good[index] = True
 
-    def _ordinary(self, text: Text, starts: Ints, ends: Ints) -> tuple[Readings, Mask]:
-        """Read every line as an ordinary one; which of them are."""
-        commas, good = _commas(text, starts, ends, self._layout.fields - 1)
+    def _ordinary(self, text: Text, starts: Ints, ends: Ints, places: Ints) -> tuple[Readings, Mask]:
+        """Read every line as an ordinary one; which of them are. `places`: of all commas."""
+        commas, good = _commas(places, starts, ends, self._layout.fields - 1)
         minute, good_minute = _minutes(text, starts)
         ms, good_ms = _milliseconds(text, starts, commas[0] - starts)
         column, good_name = self._names.columns(text, commas[0] + 1, commas[1])
@@ -113,9 +115,8 @@ class LineReader:
         return Readings(column=column, at_ms=at_ms, counted=counted, uptime_ms=uptime_ms), good
 
 
-def _commas(text: Text, starts: Ints, ends: Ints, wanted: int) -> tuple[list[Ints], Mask]:
+def _commas(places: Ints, starts: Ints, ends: Ints, wanted: int) -> tuple[list[Ints], Mask]:
     """Places of each line's commas, one array a comma, and which lines have just as many as wanted."""
-    places = np.flatnonzero(text.bytes == COMMA)
     lines = len(starts)
     if len(places) == wanted * lines:
         table = places.reshape(lines, wanted)

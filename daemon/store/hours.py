@@ -119,9 +119,22 @@ def _widen_stale(connection: sqlite3.Connection) -> None:
 
 def _mark_with_minutes(connection: sqlite3.Connection, days: set[int]) -> None:
     """Mark those of the days that hold any minute."""
-    spans = ((day, day * MINUTES_PER_DAY, (day + 1) * MINUTES_PER_DAY) for day in days)
-    found = (day for day, *span in spans if holds_minutes(connection, *span) or holds_undated(connection, *span))
+    within = (min(days, default=0), max(days, default=0))
+    marked = connection.execute("SELECT day FROM stale_day WHERE day BETWEEN ? AND ?", within).fetchall()
+    waiting = sorted(days - {day for (day,) in marked})
+    found = []
+    for day in waiting:
+        # of days to come there are mostly none: then one question is enough
+        if not _holds_any(connection, day, waiting[-1]):
+            break
+        found += [day] if _holds_any(connection, day, day) else []
     mark_stale(connection, found)
+
+
+def _holds_any(connection: sqlite3.Connection, first_day: int, last_day: int) -> bool:
+    """Whether there is any minute from one UTC epoch day to another, both whole."""
+    span = (first_day * MINUTES_PER_DAY, (last_day + 1) * MINUTES_PER_DAY)
+    return holds_minutes(connection, *span) or holds_undated(connection, *span)
 
 
 def read_day(connection: sqlite3.Connection, deriver: Deriver, day: int) -> MinuteFrame:
@@ -180,8 +193,10 @@ def _write_usual(connection: sqlite3.Connection, deriver: Deriver, day: int, usu
 
 def _write_hours(connection: sqlite3.Connection, deriver: Deriver, day: int, hours: DayHours) -> None:
     """Store the hours of a day; none for an hour without a reading or a stopped pump."""
-    spans = [(day * 24, day * 24 + 24, meter) for meter in deriver.ids]
-    connection.executemany("DELETE FROM hour WHERE hour >= ? AND hour < ? AND meter = ?", spans)
+    there = "SELECT 1 FROM hour WHERE hour >= ? AND hour < ? LIMIT 1"
+    if connection.execute(there, (day * 24, day * 24 + 24)).fetchone() is not None:
+        spans = [(day * 24, day * 24 + 24, meter) for meter in deriver.ids]
+        connection.executemany("DELETE FROM hour WHERE hour >= ? AND hour < ? AND meter = ?", spans)
     hour, column = np.nonzero((hours.seconds > 0) | (hours.off_s > 0)[:, None])
     meter = np.array(deriver.ids, dtype=np.int64)[column]
     pulses, seconds, off_s = hours.pulses[hour, column], hours.seconds[hour, column], hours.off_s[hour]
