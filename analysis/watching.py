@@ -13,9 +13,10 @@ from analysis.detection.watch import Touch, Watch
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.hydraulics.network import Network, compile_network
-from analysis.pulses import PARTS, SETTLE_S
+from analysis.pulses import PARTS
 from analysis.signatures import Signatures, signatures_of, speed_change
 from analysis.speeds import Speeds, speeds_of
+from analysis.timeline import SETTLE_S
 from config.plant import Plant
 from config.settings import AlarmSettings
 

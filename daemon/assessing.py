@@ -16,8 +16,8 @@ from analysis.commissioning import Baseline, commission, from_json, to_json
 from analysis.detection.memory import Memory
 from analysis.events import Event
 from analysis.frames import HourFrame
-from analysis.pulses import GAP_S
 from analysis.speeds import speeds_of
+from analysis.timeline import GAP_S
 from config.errors import InputMissing, StoreError
 from config.plant import Plant
 from config.settings import PlantFile

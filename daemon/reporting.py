@@ -6,10 +6,10 @@ import os
 import pathlib
 from collections.abc import Callable
 
-from analysis.pulses import SETTLE_S
 from analysis.report.content import Content, Rejected, gather
 from analysis.report.machine import figures_of
 from analysis.report.page import page_of
+from analysis.timeline import SETTLE_S
 from config.errors import OutputUnwritable
 from config.settings import PlantFile
 from daemon.assessing import assess_stored

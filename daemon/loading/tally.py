@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.frames import Ints
-from analysis.pulses import GAP_S, WRAP_SLACK
+from analysis.timeline import GAP_S, WRAP_SLACK
 from daemon.loading.lines import MINUTE_MS, Readings
 from daemon.loading.sums import MinuteRows
 from daemon.store.ordering import stable_order

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.frames import Floats, Ints
-from analysis.pulses import USUAL_DAYS, DayHours, MinuteFrame, day_window_ms, derive_day, usual_rate
+from analysis.pulses import USUAL_DAYS, DayHours, day_window_ms, derive_day, usual_rate
+from analysis.timeline import MinuteFrame
 from config.plant import Meter
 from daemon.store.blocks import holds_minutes
 from daemon.store.journal import read_pauses_ms

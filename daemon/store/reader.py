@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.frames import HOUR_S, Floats, HourFrame, Ints, Parts
-from analysis.pulses import PARTS, SETTLE_S, MinuteFrame
+from analysis.pulses import PARTS
+from analysis.timeline import SETTLE_S, MinuteFrame
 from daemon.store.blocks import MINUTES, block_id
 from daemon.store.bulk import read_records
 from daemon.store.journal import read_events

@@ -9,7 +9,7 @@ from analysis.assessment import Assessment, Candidate, Finding, Forecast
 from analysis.calibration import flow_of
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, HourFrame
-from analysis.pulses import SETTLE_S
+from analysis.timeline import SETTLE_S
 from analysis.watching import known_hours
 from config.settings import PlantFile
 from tests.support.simulated_rack import (

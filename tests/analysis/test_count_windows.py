@@ -3,7 +3,8 @@
 import numpy as np
 
 from analysis.frames import Floats
-from analysis.pulses import MinuteFrame, count_windows
+from analysis.pulses import count_windows
+from analysis.timeline import MinuteFrame
 
 BITS = np.array([32, 16])
 USUAL = np.array([2.0, 2.0])

@@ -6,7 +6,7 @@ from analysis.assessment import FaultKind, Finding, Status
 from analysis.calibration import flow_of
 from analysis.events import EventKind
 from analysis.frames import HOUR_S
-from analysis.pulses import SETTLE_S
+from analysis.timeline import SETTLE_S
 from tests.support.simulated_rack import METERS, PLANT, Truth, commissioned, hours_of, plant_file, stepped
 from tests.support.simulated_rack import assessed as assess_frame
 from tests.support.simulated_stories import (

@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis import pulses
-from analysis.pulses import GAP_S, PARTS, SETTLE_S
+from analysis.pulses import PARTS
+from analysis.timeline import GAP_S, SETTLE_S
 from tests.analysis.test_pulses import DAY, START_MS, Log, derived, steady
 
 PART_MS = 600_000

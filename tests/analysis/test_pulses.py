@@ -8,17 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.frames import Floats
-from analysis.pulses import (
-    DAY_S,
-    GAP_S,
-    SETTLE_S,
-    WRAP_SLACK,
-    DayHours,
-    MinuteFrame,
-    day_window_ms,
-    derive_day,
-    usual_rate,
-)
+from analysis.pulses import DayHours, day_window_ms, derive_day, usual_rate
+from analysis.timeline import DAY_S, GAP_S, SETTLE_S, WRAP_SLACK, MinuteFrame
 from daemon.loading.lines import Readings
 from daemon.loading.sums import in_order, minute_rows
 from daemon.store.reader import minute_frame

@@ -16,7 +16,7 @@ from analysis.commissioning import Baseline, commission
 from analysis.events import Event
 from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.hydraulics.network import Conditions, compile_network, solve
-from analysis.pulses import SETTLE_S
+from analysis.timeline import SETTLE_S
 from config.parse import parse_plant
 from config.settings import PlantFile
 

@@ -16,8 +16,8 @@ from analysis.commissioning import commission
 from analysis.detection.noise import NoiseModel
 from analysis.events import EventKind
 from analysis.frames import HOUR_S
-from analysis.pulses import SETTLE_S
 from analysis.signatures import VISCOSITY_PER_KELVIN
+from analysis.timeline import SETTLE_S
 from tests.bench.diagnosis_parts.faults import Answer
 from tests.bench.diagnosis_parts.life import PROFILES, START_S
 from tests.bench.diagnosis_parts.oracle import Oracle, ask_oracle
