@@ -57,15 +57,14 @@ class LineReader:
             self._beyond[column] = beyond
         usual = (*exact.COLUMNS, exact.UPTIME)[: layout.fields]
         self._in_order = layout.place == {name: place for place, name in enumerate(usual)}
+        self._pattern = np.array([COMMA] * (layout.fields - 1) + [NEWLINE], dtype=np.uint8)
         self.lines = 1  # the header
         self.accepted = 0
 
     def read(self, data: bytes) -> Readings:
         """Read whole lines, each ended by a newline, in the order of the file."""
         text = Text(data)
-        places = np.flatnonzero(text.bytes[PAD:-PAD] <= COMMA) + PAD  # whatever parts fields, and little else
-        marks = text.bytes[places]
-        ends, commas = places[marks == NEWLINE], places[marks == COMMA]
+        ends, commas = self._marks(text)
         starts = np.concatenate([[PAD], ends[:-1] + 1])
         ends = ends - (text.bytes[ends - 1] == RETURN)
         if self._in_order:
@@ -80,6 +79,15 @@ class LineReader:
         self.lines += len(starts)
         self.accepted += len(readings)
         return readings
+
+    def _marks(self, text: Text) -> tuple[Ints, Ints]:
+        """Places of all newlines and of all commas."""
+        places = np.flatnonzero(text.bytes[PAD:-PAD] <= COMMA) + PAD  # whatever parts fields, and little else
+        marks, fields = text.bytes[places], self._layout.fields
+        if len(places) % fields == 0 and (marks.reshape(-1, fields) == self._pattern).all():
+            table = places.reshape(-1, fields)
+            return np.ascontiguousarray(table[:, -1]), table[:, :-1].ravel()
+        return places[marks == NEWLINE], places[marks == COMMA]
 
     def _line_by_line(self, text: Text, starts: Ints, ends: Ints, readings: Readings, good: Mask) -> None:
         """Read the lines that are not good one by one into their places."""
@@ -99,13 +107,11 @@ class LineReader:
     def _ordinary(self, text: Text, starts: Ints, ends: Ints, places: Ints) -> tuple[Readings, Mask]:
         """Read every line as an ordinary one; which of them are. `places`: of all commas."""
         commas, good = _commas(places, starts, ends, self._layout.fields - 1)
-        minute, good_minute = _minutes(text, starts)
-        ms, good_ms = _milliseconds(text, starts, commas[0] - starts)
+        at_ms, good_time = _times(text, starts, commas[0] - starts)
         column, good_name = self._names.columns(text, commas[0] + 1, commas[1])
         count_end = commas[2] if len(commas) > 2 else ends  # noqa: PLR2004 - with uptime
         counted, good_count = whole_numbers(text, commas[1] + 1, count_end)
-        at_ms = minute * MINUTE_MS + ms
-        good &= good_minute & good_ms & good_name & good_count
+        good &= good_time & good_name & good_count
         good &= (counted < self._beyond[column]) & (at_ms >= exact.EARLIEST_MS) & (at_ms <= self._layout.latest_ms)
         uptime_ms = np.full(len(starts), exact.NO_UPTIME, dtype=np.int64)
         if len(commas) > 2:  # noqa: PLR2004 - with uptime
@@ -128,13 +134,15 @@ def _commas(places: Ints, starts: Ints, ends: Ints, wanted: int) -> tuple[list[I
     return [np.where(good, padded[first + number], starts) for number in range(wanted)], good
 
 
-def _minutes(text: Text, starts: Ints) -> tuple[Ints, Mask]:
-    """UTC epoch minutes of the times that start the lines; neighbouring lines mostly share them."""
-    date, time = text.words(starts), text.words(starts + 8)
-    fresh = np.flatnonzero(np.concatenate([[True], (date[1:] != date[:-1]) | (time[1:] != time[:-1])]))
-    minute, good = _minute_of(date[fresh], time[fresh])
-    lengths = np.diff(np.concatenate([fresh, [len(starts)]]))
-    return np.repeat(minute, lengths), np.repeat(good, lengths)
+def _times(text: Text, starts: Ints, length: Ints) -> tuple[Ints, Mask]:
+    """UTC epoch ms of the times that start the lines, of some lengths; neighbouring lines mostly share them."""
+    date, time, rest = text.words(starts), text.words(starts + 8), text.words(starts + 16)
+    differs = (date[1:] != date[:-1]) | (time[1:] != time[:-1]) | (rest[1:] != rest[:-1]) | (length[1:] != length[:-1])
+    fresh = np.concatenate([[0], np.flatnonzero(differs) + 1]) if len(starts) else starts
+    minute, good_minute = _minute_of(date[fresh], time[fresh])
+    ms, good_ms = _milliseconds(rest[fresh], length[fresh])
+    shared = np.diff(np.concatenate([fresh, [len(starts)]]))
+    return np.repeat(minute * MINUTE_MS + ms, shared), np.repeat(good_minute & good_ms, shared)
 
 
 def _minute_of(date: Words, time: Words) -> tuple[Ints, Mask]:
@@ -158,9 +166,8 @@ def _epoch_day(year: Ints, month: Ints, day: Ints) -> Ints:
     return year * 365 + year // 4 - year // 100 + year // 400 + day_of_year - 719_468
 
 
-def _milliseconds(text: Text, starts: Ints, length: Ints) -> tuple[Ints, Mask]:
-    """Milliseconds within the minute, of times with whole seconds or three decimals."""
-    words = text.words(starts + 16)
+def _milliseconds(words: Words, length: Ints) -> tuple[Ints, Mask]:
+    """Milliseconds within the minute, of times with whole seconds or three decimals, of some lengths."""
     second = digit(words, 1) * 10 + digit(words, 2)
     milli = digit(words, 4) * 100 + digit(words, 5) * 10 + digit(words, 6)
     with_milli = (length == _MILLI_LENGTH) & _is_like(words, _MILLI_DIGITS, _MILLI_FIXED, _MILLI)
