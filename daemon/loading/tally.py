@@ -8,7 +8,7 @@ from analysis.frames import Ints
 from analysis.timeline import GAP_S, WRAP_SLACK
 from daemon.loading.lines import MINUTE_MS, Readings
 from daemon.loading.sums import MinuteRows
-from daemon.store.ordering import stable_order
+from daemon.store.ordering import side_by_side
 
 SAMPLE = 1000
 """Steps between rows that a meter's usual rate is taken from."""
@@ -85,24 +85,26 @@ class Counter:
 
     def count_rows(self, rows: MinuteRows) -> None:
         """Count restarts, wraps and gaps between the minute rows of a chunk."""
-        order = stable_order(rows.column)  # each column's rows stay in order of time
+        plain = not (rows.span_ms.any() or rows.pulses.any())
+        sides = (rows.minute * MINUTE_MS + rows.at_ms, rows.counted, rows.restart)
+        # each column's rows stay in order of time
+        column_of, end_ms, counted, restart, *within = side_by_side(
+            rows.column, *sides, *(() if plain else (rows.span_ms, rows.pulses))
+        )
         counts = np.bincount(rows.column, minlength=len(self.seen))
         there = np.flatnonzero(counts)
         ends = np.cumsum(counts[there])
         starts = ends - counts[there]
-        end_ms = (rows.minute * MINUTE_MS + rows.at_ms)[order]
-        counted = rows.counted[order]
-        first_ms = end_ms - rows.span_ms[order] if rows.span_ms.any() else end_ms
-        first_count = counted - rows.pulses[order] if rows.pulses.any() else counted
+        first_ms, first_count = (end_ms, counted) if plain else (end_ms - within[0], counted - within[1])
         known = self._end_ms[there] != _NEVER
         elapsed_ms = _steps(first_ms, end_ms, starts, np.where(known, self._end_ms[there], first_ms[starts]))
         step = _steps(first_count, counted, starts, self._counted[there])
-        told = rows.restart[order] == 1
+        told = restart == 1
         self._count_gaps(elapsed_ms)
         self._tally.restarts += int(np.count_nonzero(told))
         backward = np.flatnonzero((step < 0) & (elapsed_ms > 0) & ~told)
         spans = dict(zip(there.tolist(), map(slice, starts.tolist(), ends.tolist()), strict=True))
-        for column in np.unique(rows.column[order[backward]]).tolist():
+        for column in np.unique(column_of[backward]).tolist():
             span = spans[column]
             mine = backward[(backward >= span.start) & (backward < span.stop)]
             self._judge_backward(column, step[mine], elapsed_ms[mine], (step[span], elapsed_ms[span]))

@@ -9,10 +9,18 @@ _FEW = np.iinfo(np.uint16).max
 
 def stable_order(key: Ints) -> Ints:
     """The order that sorts keys of 0 and more, [N]; equal ones stay as they are. Few different keys sort by counting."""
-    most = int(key.max(initial=0))
-    if most > _FEW:
+    if key.max(initial=0) > _FEW:
         return np.argsort(key, kind="stable")
-    rounds, left = divmod(len(key), most + 1)
-    if not left and (key.reshape(rounds, most + 1) == np.arange(most + 1)).all():  # each in its turn, again and again
-        return np.arange(len(key)).reshape(rounds, most + 1).T.ravel()
     return np.argsort(key.astype(np.uint16), kind="stable")
+
+
+def side_by_side(key: Ints, *others: Ints) -> tuple[Ints, ...]:
+    """Arrays [N] in the order of `stable_order(key)`; `key` first.
+
+    Logs mostly name their meters in the same turn again and again: then a transposition does, at a third of the cost.
+    """
+    turn = int(key.max(initial=0)) + 1
+    if len(key) and len(key) % turn == 0 and (key.reshape(-1, turn) == np.arange(turn)).all():
+        return tuple(side.reshape(-1, turn).T.ravel() for side in (key, *others))
+    order = stable_order(key)
+    return tuple(side[order] for side in (key, *others))

@@ -17,7 +17,7 @@ from daemon.store.bulk import read_records
 from daemon.store.journal import read_events
 from daemon.store.keys import row_key
 from daemon.store.opening import open_reader
-from daemon.store.ordering import stable_order
+from daemon.store.ordering import side_by_side
 from daemon.store.undated import read_undated
 
 PARTS_KEPT = np.dtype([("pulses", "<f4", PARTS), ("seconds", "<f4", PARTS), ("known_s", "<u2", PARTS)])
@@ -155,14 +155,10 @@ def minute_frame(table: Ints) -> MinuteFrame:
     Args:
         table: [6, N] column, end_ms, count, span_ms, pulses, restart; or [3, N], the rest being nothing.
     """
-    column, end_ms = table[:2]
-    order = stable_order(column)
-    ordered, times = column[order], end_ms[order]
-    if ((times[1:] < times[:-1]) & (ordered[1:] == ordered[:-1])).any():
-        by_time = np.argsort(end_ms, kind="stable")
-        order = by_time[stable_order(column[by_time])]
-        ordered, times = column[order], end_ms[order]
-    counted = table[2, order]
-    nothing = np.zeros(len(order), dtype=np.int64)
-    span_ms, pulses, restart = (side[order] for side in table[3:]) if len(table) > _COUNTS_ONLY else (nothing,) * 3
-    return MinuteFrame(column=ordered, end_ms=times, span_ms=span_ms, counted=counted, pulses=pulses, restart=restart)
+    column, end_ms, *others = side_by_side(*table)
+    if ((end_ms[1:] < end_ms[:-1]) & (column[1:] == column[:-1])).any():
+        by_time = np.argsort(table[1], kind="stable")
+        column, end_ms, *others = side_by_side(*table[:, by_time])
+    nothing = np.zeros(len(column), dtype=np.int64)
+    counted, span_ms, pulses, restart = others if len(table) > _COUNTS_ONLY else (*others, nothing, nothing, nothing)
+    return MinuteFrame(column=column, end_ms=end_ms, span_ms=span_ms, counted=counted, pulses=pulses, restart=restart)
