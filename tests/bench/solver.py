@@ -30,7 +30,7 @@ from tests.support.manifolds import branch, pipe, plant_of, riser
 
 SIZES = (4, 8, 16, 32)
 SOLVES = 20_000
-ROUNDS = 7
+ROUNDS = 25
 STRIDE = 7919  # a prime: the order in which both go through the losses, so that no solve is next to the last
 MOST_ADDED_K = 30.0
 PEER_TOLERANCE = 1e-6

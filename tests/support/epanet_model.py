@@ -6,6 +6,7 @@ each case starts cold, since a warm start shifts its answers by up to 0.06 %.
 """
 
 import math
+import os
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -60,7 +61,7 @@ class EpanetModel:
     def __init__(self, network: Network, *, viscosity_m2s: float | None = None) -> None:
         self.network = network
         self.project: Any = engine.createproject()
-        engine.init(self.project, "", "", engine.LPM, engine.DW)
+        engine.init(self.project, os.devnull, "", engine.LPM, engine.DW)  # its report would go to standard output
         self._set_options(network.viscosity_m2s if viscosity_m2s is None else viscosity_m2s)
         self._add_nodes()
         self._pump = self._add_pump()
