@@ -8,6 +8,7 @@ import contextlib
 import itertools
 import os
 import pathlib
+import shutil
 import sqlite3
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
@@ -57,6 +58,10 @@ class Reject(NamedTuple):
     at_ms: int
 
 
+_ROOM_TIMES = 20
+"""The log must not be what fills a disk: there is room for it where there is room for so many."""
+
+
 def lay_out_log(connection: sqlite3.Connection, path: str | pathlib.Path) -> None:
     """Give the log, `-wal`, its whole length once, so that commits write into it and do not lengthen it.
 
@@ -68,7 +73,7 @@ def lay_out_log(connection: sqlite3.Connection, path: str | pathlib.Path) -> Non
         # without room for it, commits lengthen the log as they need it
         with contextlib.suppress(OSError), pathlib.Path(f"{path}-wal").open("ab") as log:
             missing = LOG_BYTES - log.tell()
-            if missing > 0:
+            if 0 < missing <= shutil.disk_usage(pathlib.Path(path).parent).free // _ROOM_TIMES:
                 log.write(bytes(missing))
                 log.flush()
                 os.fsync(log.fileno())

@@ -3,6 +3,7 @@
 import pathlib
 import sqlite3
 from collections.abc import Iterator
+from types import SimpleNamespace
 
 import pytest
 
@@ -142,3 +143,15 @@ def test_parts_without_a_number_are_counted(store: sqlite3.Connection) -> None:
     assert store.execute("SELECT source, reason, times FROM rejected").fetchall() == [
         ("meter M1", "the count ran backward too often in a minute", 6)
     ]
+
+
+def test_the_log_is_not_what_fills_a_disk(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a small or nearly full disk the log stays as long as its commits make it."""
+    db = tmp_path / "small.db"
+    prepare_store(db)
+    connection = writer.open_writer(db)
+    monkeypatch.setattr("daemon.store.writer.shutil.disk_usage", lambda _path: SimpleNamespace(free=10**7))
+    writer.lay_out_log(connection, db)
+
+    assert db.with_name("small.db-wal").stat().st_size < writer.LOG_BYTES
+    connection.close()
