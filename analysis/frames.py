@@ -61,13 +61,21 @@ class HourFrame:
 
     def until(self, hours: int) -> "HourFrame":
         """The first so many hours."""
-        parts = self.parts
+        return self.between(0, hours)
+
+    def between(self, first: int, end: int) -> "HourFrame":
+        """The hours from the first on, up to the end and not including it."""
+        wanted = slice(first, end)
+        parts = self.parts and Parts(
+            pulses=self.parts.pulses[wanted],
+            seconds=self.parts.seconds[wanted],
+            known_at_s=self.parts.known_at_s[wanted],
+        )
         return HourFrame(
-            start_s=self.start_s,
+            start_s=self.start_s + first * HOUR_S,
             meters=self.meters,
-            rate=self.rate[:hours],
-            seconds=self.seconds[:hours],
-            off_s=self.off_s[:hours],
-            parts=parts
-            and Parts(pulses=parts.pulses[:hours], seconds=parts.seconds[:hours], known_at_s=parts.known_at_s[:hours]),
+            rate=self.rate[wanted],
+            seconds=self.seconds[wanted],
+            off_s=self.off_s[wanted],
+            parts=parts,
         )

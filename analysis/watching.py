@@ -110,7 +110,6 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     flow = usable_flow(frame, flow_m3s)
     # an hour at two speeds is like none of them
     readings = np.where(speeds.mixed[:, None], np.nan, log_readings(flow, baseline.flow_m3s) - shift)
-    looks = _looks(plant, baseline, frame, events, shift)
     watch = Watch(
         model=baseline.noise,
         hypotheses=signatures.hypotheses,
@@ -120,14 +119,16 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     )
     shares = share_of_hour(frame)
     recalled = recall(watch, memories, readings[:settled], shares[:settled])
-    for hour in range(watch.hour + 1, settled):
-        watch.take(readings[hour], shares[hour], None if looks is None else looks[hour])
+    first = watch.hour + 1
+    looks = _looks(plant, baseline, frame.between(first, frame.hours), events, shift[first:])
+    for hour in range(first, settled):
+        watch.take(readings[hour], shares[hour], None if looks is None else looks[hour - first])
         if tell is not None:
             tell(hour + 1, settled)
     known_h = -1 if recalled is None else recalled.hour
     memory = memory_of(watch, readings[:settled], shares[:settled]) if watch.hour - known_h >= KEEP_H else None
     if looks is not None and settled < frame.hours:
-        watch.look(looks[settled].upto(parts))
+        watch.look(looks[settled - first].upto(parts))
     return Watched(
         plant=plant,
         network=network,

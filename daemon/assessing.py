@@ -15,7 +15,7 @@ from analysis.calibration import flow_of
 from analysis.commissioning import Baseline, commission, from_json, to_json
 from analysis.detection.memory import Memory
 from analysis.events import Event
-from analysis.frames import HourFrame
+from analysis.frames import HOUR_S, HourFrame
 from analysis.speeds import speeds_of
 from analysis.timeline import GAP_S
 from config.errors import InputMissing, StoreError
@@ -213,5 +213,4 @@ def _commissioned(plant: Plant, frame: HourFrame, events: tuple[Event, ...]) -> 
 
 
 def _until(frame: HourFrame, end_s: float) -> HourFrame:
-    hours = max(min(int((end_s - frame.start_s) // 3600), frame.hours), 0)
-    return replace(frame, rate=frame.rate[:hours], seconds=frame.seconds[:hours], off_s=frame.off_s[:hours])
+    return frame.until(max(min(int((end_s - frame.start_s) // HOUR_S), frame.hours), 0))
