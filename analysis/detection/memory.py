@@ -19,7 +19,7 @@ from analysis.detection.watch import Change, Track, Watch
 from analysis.detection.whitener import FilterState
 from analysis.frames import Floats
 
-VERSION = 1
+VERSION = 2
 """Goes up with every change to what the watch makes of its readings."""
 KEEP_H = 12
 """A new memory is worth keeping once it holds this many hours more."""
@@ -70,7 +70,7 @@ def digest_of(watch: Watch, readings: Floats, shares: Floats, hour: int) -> str:
 
 def memory_of(watch: Watch, readings: Floats, shares: Floats) -> Memory:
     """What a watch knows after its last hour; `readings`, `shares` [T, M] as fed to it."""
-    arrays: Arrays = {}
+    arrays: Arrays = {"odds": np.asarray(watch.log_odds[-1])}
     unsettled = [number for number, change in enumerate(watch.changes) if change.track is watch.front]
     if not unsettled:
         _pack("front", watch.front, arrays)
@@ -137,6 +137,7 @@ def _fill(watch: Watch, memory: Memory, readings: Floats) -> None:
     front = _unpacked(Track, "front", arrays, model=watch.model) if followed is None else changes[followed].track
     watch.restore(
         readings=list(readings[: memory.hour + 1]),
+        odds=float(arrays["odds"]),
         changes=changes,
         front=front,
         past=[(hour, FilterState(*state)) for hour, *state in zip(head["past"], *_past(arrays), strict=True)],

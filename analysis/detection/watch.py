@@ -210,12 +210,21 @@ class Watch:
             self._look_for_recovery(change)
 
     def restore(
-        self, *, readings: list[Floats], changes: list[Change], front: Track, past: list[tuple[int, FilterState]]
+        self,
+        *,
+        readings: list[Floats],
+        odds: float,
+        changes: list[Change],
+        front: Track,
+        past: list[tuple[int, FilterState]],
     ) -> None:
-        """Go on from what another watch over the same plant knew after the last of some readings, [M] each."""
+        """Go on from what another watch over the same plant knew after the last of some readings, [M] each.
+
+        `odds` are the log odds of that hour; those of the hours before it are needed no more.
+        """
         self._hour = len(readings) - 1
         self._readings = readings
-        self.log_odds = [-np.inf] * len(readings)
+        self.log_odds = [*[-np.inf] * (len(readings) - 1), odds]
         self.changes, self.front, self.past = changes, front, past
 
     def _open(self) -> tuple[Change, ...]:
@@ -295,19 +304,21 @@ class Watch:
             self._look_beside(change)
 
     def _look_beside(self, change: Change) -> None:
-        """A new front: the healthy past carried on, loosened along the change that is taken off the readings."""
-        self.front = Track(self.model, self.shadow(change, self._hour), empty(self.model))
-        for known in self._open():
-            self.front.allow(SETTLED_SHARE * known.latest.expected)
+        """Look for what comes beside a change that is taken off the readings."""
+        self._begin_anew(change)
         change.settled = True
 
     def _clear(self, change: Change) -> None:
         """See a change gone; the front goes on from the healthy past."""
         change.cleared_h = self._hour
         if all(other.settled for other in self._open()):
-            self.front = Track(self.model, self.shadow(change, self._hour), empty(self.model))
-            for known in self._open():
-                self.front.allow(SETTLED_SHARE * known.latest.expected)
+            self._begin_anew(change)
+
+    def _begin_anew(self, change: Change) -> None:
+        """A new front: the healthy past of before a change carried on, loosened along the changes that last."""
+        self.front = Track(self.model, self.shadow(change, self._hour), empty(self.model))
+        for known in self._open():
+            self.front.allow(SETTLED_SHARE * known.latest.expected)
 
     def shadow(self, change: Change, hour: int) -> FilterState:
         """The healthy filter of before the change, carried to `hour` on no reading at all."""

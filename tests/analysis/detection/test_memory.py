@@ -84,6 +84,17 @@ def test_a_restart_changes_nothing(cut: int) -> None:
     assert len(WHOLE.changes) == 2
 
 
+@pytest.mark.parametrize("suspected", [7.0, 9.0])
+def test_a_look_after_a_restart_weighs_what_was_suspected(suspected: float) -> None:
+    """The odds of the hour before count in the next one's looks: what they lack to the limit may be little."""
+    whole = walked(new_watch(), 250)
+    whole.log_odds[-1] = suspected
+    again = new_watch()
+    recall(again, [memory_of(whole, READINGS, SHARES)], READINGS, SHARES)
+
+    assert again.log_odds[-1] == suspected
+
+
 def test_hours_that_differ_make_a_memory_unfit() -> None:
     """A late line changed an old hour: the memory of before that hour serves, the one after it does not."""
     early, late = (memory_of(walked(new_watch(), cut), READINGS, SHARES) for cut in (200, 400))
