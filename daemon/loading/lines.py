@@ -57,18 +57,17 @@ class LineReader:
             self._beyond[column] = beyond
         usual = (*exact.COLUMNS, exact.UPTIME)[: layout.fields]
         self._in_order = layout.place == {name: place for place, name in enumerate(usual)}
-        self._pattern = np.array([COMMA] * (layout.fields - 1) + [NEWLINE], dtype=np.uint8)
         self.lines = 1  # the header
         self.accepted = 0
 
     def read(self, data: bytes) -> Readings:
         """Read whole lines, each ended by a newline, in the order of the file."""
         text = Text(data)
-        ends, commas = self._marks(text)
+        ends = np.flatnonzero(text.bytes == NEWLINE)
         starts = np.concatenate([[PAD], ends[:-1] + 1])
         ends = ends - (text.bytes[ends - 1] == RETURN)
         if self._in_order:
-            readings, good = self._ordinary(text, starts, ends, commas)
+            readings, good = self._ordinary(text, starts, ends)
         else:
             blank = np.zeros(len(starts), dtype=np.int64)
             readings = Readings(column=blank, at_ms=blank.copy(), counted=blank.copy(), uptime_ms=blank.copy())
@@ -79,15 +78,6 @@ class LineReader:
         self.lines += len(starts)
         self.accepted += len(readings)
         return readings
-
-    def _marks(self, text: Text) -> tuple[Ints, Ints]:
-        """Places of all newlines and of all commas."""
-        places = np.flatnonzero(text.bytes[PAD:-PAD] <= COMMA) + PAD  # whatever parts fields, and little else
-        marks, fields = text.bytes[places], self._layout.fields
-        if len(places) % fields == 0 and (marks.reshape(-1, fields) == self._pattern).all():
-            table = places.reshape(-1, fields)
-            return np.ascontiguousarray(table[:, -1]), table[:, :-1].ravel()
-        return places[marks == NEWLINE], places[marks == COMMA]
 
     def _line_by_line(self, text: Text, starts: Ints, ends: Ints, readings: Readings, good: Mask) -> None:
         """Read the lines that are not good one by one into their places."""
@@ -104,9 +94,9 @@ class LineReader:
             readings.uptime_ms[index] = reading.uptime_ms
             good[index] = True
 
-    def _ordinary(self, text: Text, starts: Ints, ends: Ints, places: Ints) -> tuple[Readings, Mask]:
-        """Read every line as an ordinary one; which of them are. `places`: of all commas."""
-        commas, good = _commas(places, starts, ends, self._layout.fields - 1)
+    def _ordinary(self, text: Text, starts: Ints, ends: Ints) -> tuple[Readings, Mask]:
+        """Read every line as an ordinary one; which of them are."""
+        commas, good = _commas(text, starts, ends, self._layout.fields - 1)
         at_ms, good_time = _times(text, starts, commas[0] - starts)
         column, good_name = self._names.columns(text, commas[0] + 1, commas[1])
         count_end = commas[2] if len(commas) > 2 else ends  # noqa: PLR2004 - with uptime
@@ -121,8 +111,9 @@ class LineReader:
         return Readings(column=column, at_ms=at_ms, counted=counted, uptime_ms=uptime_ms), good
 
 
-def _commas(places: Ints, starts: Ints, ends: Ints, wanted: int) -> tuple[list[Ints], Mask]:
+def _commas(text: Text, starts: Ints, ends: Ints, wanted: int) -> tuple[list[Ints], Mask]:
     """Places of each line's commas, one array a comma, and which lines have just as many as wanted."""
+    places = np.flatnonzero(text.bytes == COMMA)
     lines = len(starts)
     if len(places) == wanted * lines:
         table = places.reshape(lines, wanted)

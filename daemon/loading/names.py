@@ -1,10 +1,8 @@
 """Meter names in a text -> columns, all at once."""
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.frames import Ints
 from daemon.loading.words import PAD, Mask, Text, Words, first_bytes
@@ -40,14 +38,6 @@ class MeterNames:
         fits = (length >= 1) & (length <= 8 * self._count)
         length = np.where(fits, length, 0)
         words = self._words(text, start, length)
-        turn = _turn([*words, length])
-        if turn:
-            columns, good = self._found([word[:turn] for word in words], length[:turn], fits[:turn])
-            return np.resize(columns, len(length)), np.resize(good, len(length))
-        return self._found(words, length, fits)
-
-    def _found(self, words: list[Words], length: Ints, fits: Mask) -> tuple[Ints, Mask]:
-        """Columns of names given as words, and which of them are known."""
         found = np.minimum(np.searchsorted(self._keys, _keys(words, length)), len(self._keys) - 1)
         good = fits & (self._lengths[found] == length)
         for word, known in zip(words, self._known, strict=True):
@@ -61,17 +51,6 @@ class MeterNames:
             first_bytes(text.words(np.minimum(start + 8 * number, inside)), np.clip(length - 8 * number, 0, 8))
             for number in range(self._count)
         ]
-
-
-def _turn(sides: Sequence[NDArray[Any]]) -> int:
-    """After how many lines the names come again in the same turn to the end, 0 if they do not."""
-    if not len(sides[0]):
-        return 0
-    again = np.flatnonzero(np.logical_and.reduce([side[1:] == side[0] for side in sides])) + 1
-    if not len(again):
-        return 0
-    turn = int(again[0])
-    return turn if all((side[turn:] == side[:-turn]).all() for side in sides) else 0
 
 
 def _keys(words: list[Words], lengths: Ints) -> Words:

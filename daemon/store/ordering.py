@@ -15,12 +15,6 @@ def stable_order(key: Ints) -> Ints:
 
 
 def side_by_side(key: Ints, *others: Ints) -> tuple[Ints, ...]:
-    """Arrays [N] in the order of `stable_order(key)`; `key` first.
-
-    Logs mostly name their meters in the same turn again and again: then a transposition does, at a third of the cost.
-    """
-    turn = int(key.max(initial=0)) + 1
-    if len(key) and len(key) % turn == 0 and (key.reshape(-1, turn) == np.arange(turn)).all():
-        return tuple(side.reshape(-1, turn).T.ravel() for side in (key, *others))
+    """Arrays [N] in the order of `stable_order(key)`; `key` first."""
     order = stable_order(key)
     return tuple(side[order] for side in (key, *others))
