@@ -1,6 +1,9 @@
 """The two entries of a step of the pump's speed: down, and back up. Standard library only."""
 
+import contextlib
 import pathlib
+import sqlite3
+from collections.abc import Iterable, Iterator
 
 from analysis.events import Event, EventKind
 from config.errors import InputMissing
@@ -24,7 +27,8 @@ def write_begin(plant: Plant, db: pathlib.Path, *, speed: float, at_s: float) ->
     event = make_event(
         plant, at_s=at_s, kind=EventKind.PUMP_SPEED.value, target=PUMP_NODE, value=f"{100.0 * speed:.6g}"
     )
-    _write(db, event)
+    with _opened(db) as connection:
+        add_events(connection, [event], source=BY_STEP)
     return event
 
 
@@ -35,14 +39,19 @@ def write_end(plant: Plant, db: pathlib.Path, *, at_s: float) -> Event:
         InputMissing: no step is under way.
         StoreError: the database cannot be written.
     """
-    prepare_store(db)
-    with storage_errors(db):
-        connection = open_writer(db)
-        try:
-            entries = [event for event in read_events(connection) if event.kind is EventKind.PUMP_SPEED]
-        finally:
-            connection.close()
-    earlier = [event for event in entries if event.at_s <= at_s]
+    with _opened(db) as connection:
+        event = _end_event(plant, db, read_events(connection), at_s=at_s)
+        add_events(connection, [event], source=BY_STEP)
+    return event
+
+
+def _end_event(plant: Plant, db: pathlib.Path, events: Iterable[Event], *, at_s: float) -> Event:
+    """The entry that ends the step under way.
+
+    Raises:
+        InputMissing: there is none.
+    """
+    earlier = [event for event in events if event.kind is EventKind.PUMP_SPEED and event.at_s <= at_s]
     if not earlier or at_s - earlier[-1].at_s > LONGEST_S:
         raise InputMissing(
             f"{db}: no step is under way: the journal has no change of the pump's speed in the hour before. "
@@ -51,16 +60,12 @@ def write_end(plant: Plant, db: pathlib.Path, *, at_s: float) -> Event:
     before = earlier[-2].value if len(earlier) > 1 else f"{100.0 * plant.pump.speed:.6g}"
     if before == earlier[-1].value:
         raise InputMissing(f"{db}: no step is under way: the pump is at {before} % already")
-    event = make_event(plant, at_s=at_s, kind=EventKind.PUMP_SPEED.value, target=PUMP_NODE, value=before)
-    _write(db, event)
-    return event
+    return make_event(plant, at_s=at_s, kind=EventKind.PUMP_SPEED.value, target=PUMP_NODE, value=before)
 
 
-def _write(db: pathlib.Path, event: Event) -> None:
+@contextlib.contextmanager
+def _opened(db: pathlib.Path) -> Iterator[sqlite3.Connection]:
+    """The database for writing, made or brought up to date first."""
     prepare_store(db)
-    with storage_errors(db):
-        connection = open_writer(db)
-        try:
-            add_events(connection, [event], source=BY_STEP)
-        finally:
-            connection.close()
+    with storage_errors(db), contextlib.closing(open_writer(db)) as connection:
+        yield connection
