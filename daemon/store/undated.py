@@ -13,11 +13,10 @@ from daemon.redating import MINUTE_MS, Stretch, shifted
 from daemon.store.keys import row_key
 from daemon.store.merging import MinuteRow, merge_parts
 from daemon.store.opening import transaction
-from daemon.store.writer import MINUTES_PER_DAY, mark_stale, write_minutes
+from daemon.store.writer import FIELDS, MINUTES_PER_DAY, mark_stale, write_minutes
 
 ANCHORS_KEPT = 1_000
 ROWS_A_MOVE = 2_000
-_FIELDS = "minute, meter, part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart"
 _END_MS = "minute * 60000 + at_ms + offset_ms"
 _DATED_ROWS = "FROM undated_minute JOIN anchor ON anchor.id = undated_minute.anchor"
 _DAY_MS = MINUTES_PER_DAY * MINUTE_MS
@@ -65,7 +64,7 @@ def write_undated(connection: sqlite3.Connection, anchor: int, rows: Iterable[Mi
         for (minute, meter), group in groupby(ordered, key=lambda row: row[:2]):
             key = (anchor, minute, meter)
             where = "FROM undated_minute WHERE anchor = ? AND minute = ? AND meter = ?"
-            found = connection.execute(f"SELECT {_FIELDS} {where}", key).fetchall()
+            found = connection.execute(f"SELECT {FIELDS} {where}", key).fetchall()
             fresh = tuple(group)
             merged = merge_parts([MinuteRow(*row) for row in found], fresh) if found else fresh
             connection.execute(f"DELETE {where}", key)
@@ -93,7 +92,7 @@ def move_known(connection: sqlite3.Connection, *, most: int = ROWS_A_MOVE) -> bo
         anchor, offset_ms = found
         end = _end_of_move(connection, anchor, most)
         where = "FROM undated_minute WHERE anchor = ? AND minute <= ?"
-        rows = connection.execute(f"SELECT {_FIELDS} {where} ORDER BY minute, meter, part", (anchor, end)).fetchall()
+        rows = connection.execute(f"SELECT {FIELDS} {where} ORDER BY minute, meter, part", (anchor, end)).fetchall()
         write_minutes(connection, shifted((MinuteRow(*row) for row in rows), offset_ms))
         connection.execute(f"DELETE {where}", (anchor, end))
     return True
@@ -128,7 +127,7 @@ def undated_rows(connection: sqlite3.Connection) -> int:
 def latest_undated(connection: sqlite3.Connection, meter: int, *, most: int) -> list[MinuteRow]:
     """The newest rows of a meter that are not in `minute` yet, newest first, dated as well as is known."""
     rows = connection.execute(
-        f"SELECT offset_ms, {_FIELDS} {_DATED_ROWS} WHERE meter = ?"
+        f"SELECT offset_ms, {FIELDS} {_DATED_ROWS} WHERE meter = ?"
         " ORDER BY anchor DESC, minute DESC, part DESC LIMIT ?",
         (meter, most),
     )
