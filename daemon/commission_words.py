@@ -1,6 +1,5 @@
 """What commissioning found, for people and for machines."""
 
-import datetime as dt
 from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,7 +17,7 @@ def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
     days = (baseline.to_s - baseline.from_s) / 86_400
     zone = ZoneInfo(plant.timezone)
     yield (
-        f"Commissioned on {days:.1f} days, {_local(baseline.from_s, zone)} to {_local(baseline.to_s, zone)} "
+        f"Commissioned on {days:.1f} days, {clock.local_text(baseline.from_s, zone)} to {clock.local_text(baseline.to_s, zone)} "
         f"(times by {plant.timezone}). From here on every hour is judged by them."
     )
     yield ""
@@ -83,10 +82,6 @@ def _called(kind: FigureKind, subject: str) -> str:
 
 def _range(interval: tuple[float, float]) -> str:
     return f"{interval[0]:.2f} to {interval[1]:.2f}"
-
-
-def _local(epoch_s: float, zone: ZoneInfo) -> str:
-    return dt.datetime.fromtimestamp(epoch_s, zone).strftime("%Y-%m-%d %H:%M")
 
 
 def json_of(baseline: Baseline) -> dict[str, Any]:

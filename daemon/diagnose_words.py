@@ -20,7 +20,7 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
     zone = ZoneInfo(plant.timezone)
     still = [finding for finding in known.findings if finding.cleared_at_s is None]
     over = [finding for finding in known.findings if finding.cleared_at_s is not None]
-    yield f"{plant.name}, readings up to {_local(known.now_s, zone)} (times by {plant.timezone})"
+    yield f"{plant.name}, readings up to {clock.local_text(known.now_s, zone)} (times by {plant.timezone})"
     yield ""
     yield from _flow_lines(plant, known)
     yield ""
@@ -34,10 +34,10 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
         yield ""
         yield "Over and done:"
         for finding in over:
-            yield f"  {_local(finding.raised_at_s, zone)} to {_local(finding.cleared_at_s or 0, zone)}: {finding.summary}"
+            yield f"  {clock.local_text(finding.raised_at_s, zone)} to {clock.local_text(finding.cleared_at_s or 0, zone)}: {finding.summary}"
     for recovery in known.recoveries:
         yield (
-            f"  {_local(recovery.at_s, zone)}: {recovery.subject} back at "
+            f"  {clock.local_text(recovery.at_s, zone)}: {recovery.subject} back at "
             f"{recovery.now_percent_of_commissioned:.0f} % of commissioned "
             f"({recovery.gain_percent:+.0f} %, {recovery.job.replace('_', ' ')})"
         )
@@ -82,8 +82,8 @@ def _finding_lines(plant: Plant, finding: Finding, zone: ZoneInfo) -> Iterator[s
     grown = "from one hour to the next" if finding.shape == "step" else "little by little"
     yield f"[{finding.status.value}] {finding.summary}"
     yield (
-        f"  Since {_local(finding.onset_s, zone)} (between {_local(finding.onset_low_s, zone)} and "
-        f"{_local(finding.onset_high_s, zone)}), {grown}; seen on {_local(finding.raised_at_s, zone)}."
+        f"  Since {clock.local_text(finding.onset_s, zone)} (between {clock.local_text(finding.onset_low_s, zone)} and "
+        f"{clock.local_text(finding.onset_high_s, zone)}), {grown}; seen on {clock.local_text(finding.raised_at_s, zone)}."
     )
     for candidate in finding.candidates:
         yield f"  {percent(candidate.probability):>9}  {place(candidate.kind, candidate.subject)}: {_or(candidate)}"
@@ -115,10 +115,6 @@ def _forecast_line(forecast: Forecast, zone: ZoneInfo) -> str:
         f"{_day(forecast.below_target_at_s, zone)} (90 % interval: {_day(forecast.low_s, zone)} to "
         f"{_day(forecast.high_s, zone)})."
     )
-
-
-def _local(epoch_s: float, zone: ZoneInfo) -> str:
-    return dt.datetime.fromtimestamp(epoch_s, zone).strftime("%Y-%m-%d %H:%M")
 
 
 def _day(epoch_s: float, zone: ZoneInfo) -> str:

@@ -1,6 +1,5 @@
 """What `clearbore status` says of findings, jobs, copies and the disk, for people and for machines."""
 
-import datetime as dt
 import zoneinfo
 from collections.abc import Iterator
 from typing import Any
@@ -51,7 +50,7 @@ def json_of(upkeep: UpkeepStatus, *, now_s: float) -> dict[str, Any]:
         "findings": [_finding_json(finding) for finding in upkeep.findings],
         "assessed": None
         if assessment is None
-        else {"at": _utc(assessment.at_ms), "until": clock.utc_text(assessment.body["until_s"])},
+        else {"at": clock.utc_text_of_ms(assessment.at_ms), "until": clock.utc_text(assessment.body["until_s"])},
         "jobs": [_job_json(job) for job in upkeep.jobs],
         "disk": {
             "free_bytes": disk.free_bytes,
@@ -62,8 +61,8 @@ def json_of(upkeep: UpkeepStatus, *, now_s: float) -> dict[str, Any]:
         },
         "backup": None
         if backup is None
-        else {"at": _utc(backup.at_ms), "age_s": round(now_s - backup.at_ms / 1000, 1), **backup.body},
-        "integrity": None if integrity is None else {"at": _utc(integrity.at_ms), **integrity.body},
+        else {"at": clock.utc_text_of_ms(backup.at_ms), "age_s": round(now_s - backup.at_ms / 1000, 1), **backup.body},
+        "integrity": None if integrity is None else {"at": clock.utc_text_of_ms(integrity.at_ms), **integrity.body},
     }
 
 
@@ -166,13 +165,13 @@ def _job_json(job: JobStatus) -> dict[str, Any]:
     last = job.last
     return {
         "name": job.name,
-        "last_started_at": None if last is None else _utc(last.started_ms),
-        "last_ended_at": None if last is None else _utc(last.ended_ms),
+        "last_started_at": None if last is None else clock.utc_text_of_ms(last.started_ms),
+        "last_ended_at": None if last is None else clock.utc_text_of_ms(last.ended_ms),
         "result": None if last is None else last.outcome.value,
         "words": None if last is None else last.words,
         "failures": job.failures,
-        "running_since": _utc(job.running_since_ms),
-        "next_at": _utc(job.next_ms),
+        "running_since": clock.utc_text_of_ms(job.running_since_ms),
+        "next_at": clock.utc_text_of_ms(job.next_ms),
     }
 
 
@@ -180,7 +179,7 @@ def _finding_json(finding: StoredFinding) -> dict[str, Any]:
     """A finding for machines; `clearbore diagnose --json` has all of it."""
     return {
         "id": finding.id,
-        "raised_at": _utc(finding.raised_ms),
+        "raised_at": clock.utc_text_of_ms(finding.raised_ms),
         "status": finding.status,
         "summary": finding.summary,
         "action": finding.action,
@@ -189,7 +188,7 @@ def _finding_json(finding: StoredFinding) -> dict[str, Any]:
 
 def _time(at_ms: float, zone: zoneinfo.ZoneInfo) -> str:
     """Local time of the plant, to the minute."""
-    return dt.datetime.fromtimestamp(at_ms / 1000, zone).strftime("%Y-%m-%d %H:%M")
+    return clock.local_text(at_ms / 1000, zone)
 
 
 def _size(count: float) -> str:
@@ -198,8 +197,3 @@ def _size(count: float) -> str:
         if count < limit:
             return f"{count / divisor:.1f} {unit}"
     return f"{count / 1e9:.1f} GB"
-
-
-def _utc(at_ms: int | None) -> str | None:
-    """UTC with Z."""
-    return None if at_ms is None else clock.utc_text(at_ms / 1000)

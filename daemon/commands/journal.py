@@ -181,8 +181,7 @@ def _line(event: Event, plant: Plant) -> str:
 
 def _local(at_s: float, plant: Plant) -> str:
     """Local time to the minute."""
-    zone = zoneinfo.ZoneInfo(plant.timezone)
-    return dt.datetime.fromtimestamp(at_s, zone).strftime("%Y-%m-%d %H:%M")
+    return clock.local_text(at_s, zoneinfo.ZoneInfo(plant.timezone))
 
 
 def _machine(entry: Entry) -> dict[str, Any]:

@@ -1,6 +1,5 @@
 """`clearbore status`: what each meter last said, and how collecting goes."""
 
-import datetime as dt
 import json
 import pathlib
 import sqlite3
@@ -174,7 +173,7 @@ def _time(at_ms: float | None, zone: zoneinfo.ZoneInfo) -> str:
     """Local time of the plant, to the minute."""
     if at_ms is None:
         return "an unknown time"
-    return dt.datetime.fromtimestamp(at_ms / 1000, zone).strftime("%Y-%m-%d %H:%M")
+    return clock.local_text(at_ms / 1000, zone)
 
 
 def _size(count: int) -> str:
@@ -199,9 +198,9 @@ def _as_json(plant: Plant, status: Status, path: pathlib.Path, now_s: float) -> 
         "collector": {
             "running": collector.running,
             "pid": collector.pid,
-            "started_at": _utc(collector.started_ms),
-            "seen_at": _utc(collector.seen_ms),
-            "stopped_at": _utc(collector.stopped_ms),
+            "started_at": clock.utc_text_of_ms(collector.started_ms),
+            "seen_at": clock.utc_text_of_ms(collector.seen_ms),
+            "stopped_at": clock.utc_text_of_ms(collector.stopped_ms),
             "turned_away": collector.lost,
             "write_failures": collector.write_failures,
             "rows_dropped": collector.rows_dropped,
@@ -229,7 +228,7 @@ def _source_json(source: SourceStatus) -> dict[str, Any]:
         "at": source.where,
         "up": source.up,
         "state": source.words,
-        "since": _utc(source.since_ms),
+        "since": clock.utc_text_of_ms(source.since_ms),
         "good": source.good,
         "rejected": dict(source.rejected),
     }
@@ -241,7 +240,7 @@ def _meter_json(meter: MeterStatus) -> dict[str, Any]:
         "name": meter.name,
         "run": meter.run,
         "source": meter.source,
-        "last_reading_at": _utc(meter.last_ms),
+        "last_reading_at": clock.utc_text_of_ms(meter.last_ms),
         "age_s": None if meter.age_s is None else round(meter.age_s, 1),
         "silent": meter.silent,
         "pulses": meter.count,
@@ -250,8 +249,3 @@ def _meter_json(meter: MeterStatus) -> dict[str, Any]:
         "restarts_in_a_day": meter.restarts,
         "edges_thrown_away": meter.edges,
     }
-
-
-def _utc(at_ms: int | None) -> str | None:
-    """UTC with Z."""
-    return None if at_ms is None else clock.utc_text(at_ms / 1000)
