@@ -18,6 +18,7 @@ from daemon.loading.exact import AHEAD_MS, EARLIEST_MS
 from daemon.store.journal import Entry, add_events, read_entries, remove_event
 from daemon.store.opening import default_path, open_reader, open_writer, storage_errors
 from daemon.store.prepare import prepare_store, updated_text
+from daemon.tables import columns
 
 BY_HAND = "by hand"
 
@@ -170,8 +171,7 @@ def _table(entries: tuple[Entry, ...], plant: Plant) -> list[str]:
         )
         for entry in entries
     ]
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return columns(rows)
 
 
 def _line(event: Event, plant: Plant) -> str:

@@ -18,6 +18,7 @@ from daemon import clock, upkeep_words
 from daemon.clock_words import clock_state, clock_words
 from daemon.status import MeterStatus, SourceStatus, Status, read_status
 from daemon.store.opening import default_path, open_reader, storage_errors
+from daemon.tables import columns
 
 ALARM_ACTIVE = 1
 EDGES_WORTH_A_WORD = 0.1
@@ -79,15 +80,19 @@ def _lines(
         yield clock_words(status.collector.clock, undated_rows=status.undated_rows)
     yield from (f"ALARM: {alarm}" for alarm in alarms)
     yield ""
-    yield from _table(
-        ("meter", "run", "last reading", "pulses/s", "flow", "restarts in a day"),
-        [_meter_cells(meter, plant.flow_unit, zone) for meter in status.meters],
+    yield from columns(
+        [
+            ("meter", "run", "last reading", "pulses/s", "flow", "restarts in a day"),
+            *(_meter_cells(meter, plant.flow_unit, zone) for meter in status.meters),
+        ]
     )
     if status.sources:
         yield ""
-        yield from _table(
-            ("source", "at", "good, this run", "rejected, ever", "state"),
-            [_source_cells(source, running=status.collector.running) for source in status.sources],
+        yield from columns(
+            [
+                ("source", "at", "good, this run", "rejected, ever", "state"),
+                *(_source_cells(source, running=status.collector.running) for source in status.sources),
+            ]
         )
     for source in status.sources:
         yield from (f"  {source.name} rejected: {reason}: {times:,}" for reason, times in source.rejected.items())
@@ -160,13 +165,6 @@ def _advice(status: Status) -> Iterator[str]:
             f"{status.collector.rows_dropped:,} minute rows were left out because the database could not be written for "
             "more than a day; their pulses are still in the rows beside them"
         )
-
-
-def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    """Columns as wide as they must be."""
-    widths = [max(len(row[column]) for row in (head, *rows)) for column in range(len(head))]
-    for row in (head, *rows):
-        yield "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
 
 
 def _time(at_ms: float | None, zone: zoneinfo.ZoneInfo) -> str:
