@@ -2,13 +2,13 @@
 
 import json
 import pathlib
-import sys
 
 import click
 
 from config.load import load_plant
 from daemon import clock
 from daemon.backing_up import Backup, back_up, check_database
+from daemon.progress import shown
 from daemon.store.opening import default_path
 
 
@@ -47,12 +47,7 @@ def command(
     if check_only:
         _check(path, as_json=as_json)
         return
-    with click.progressbar(length=1, label="Copying", file=sys.stderr, hidden=not sys.stderr.isatty()) as bar:
-
-        def tell(done: int, pages: int) -> None:
-            bar.length = max(pages, 1)
-            bar.update(done - bar.pos)
-
+    with shown("Copying") as tell:
         made = back_up(plant_file, path, now_s=clock.now_s(), to=to, tell=tell)
     click.echo(_words(path, made), err=as_json)
     if as_json:

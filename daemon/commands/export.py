@@ -3,7 +3,6 @@
 import importlib.util
 import json
 import pathlib
-import sys
 
 import click
 
@@ -13,6 +12,7 @@ from config.plant import Plant
 from daemon.exporting.export import Order, Outcome, export, make_folder, unknown_meters
 from daemon.exporting.files import Format
 from daemon.exporting.tables import TABLE_NAMES, Request
+from daemon.progress import shown
 from daemon.store.opening import default_path
 from daemon.times import time_given
 
@@ -88,14 +88,12 @@ def command(  # noqa: PLR0913 - one parameter an option
         from_ms=_ms(time_given(from_text, zone, "--from")),
         to_ms=_ms(time_given(to_text, zone, "--to")),
     )
-    with click.progressbar(
-        length=STEPS, label="Exporting", file=sys.stderr, hidden=not sys.stderr.isatty()
-    ) as progress:
+    with shown("Exporting") as progress:
         done = [0.0]
 
         def tell(share: float) -> None:
             done[0] += share * STEPS
-            progress.update(round(done[0]) - progress.pos)
+            progress(round(done[0]), STEPS)
 
         outcome = export(order, db or default_path(plant), tell=tell)
     _say(outcome, as_json=as_json)
