@@ -1,6 +1,7 @@
 """The job of every ten minutes: judge what came in, and leave what was found in the database. Imports numpy."""
 
 import pathlib
+from collections.abc import Sequence
 from typing import Any
 
 from analysis.assessment import Assessment, Finding
@@ -23,18 +24,13 @@ def assess_and_keep(plant_file: PlantFile, db: pathlib.Path, *, now_s: float) ->
         if hours_behind(connection):
             derive_hours(connection, plant_file)
     known = assess_stored(plant_file, db, until_s=None, isolability=False).assessment
-    findings = stored_findings(known)
+    said = json_of(known)
+    findings = [_stored(finding, body) for finding, body in zip(known.findings, said["findings"], strict=True)]
     with second_writer(db) as connection:
         keep_findings(connection, findings, assessed_ms=1000 * known.now_s)
-        write_note(connection, "assessment", at_ms=round(1000 * now_s), body=_summary(known))
+        write_note(connection, "assessment", at_ms=round(1000 * now_s), body=_summary(known, said["meters"]))
     standing = [finding for finding in findings if finding.over_ms is None]
     return "; ".join(finding.summary for finding in standing) or "nothing is wrong"
-
-
-def stored_findings(known: Assessment) -> list[StoredFinding]:
-    """The findings of an assessment as they are stored."""
-    bodies: list[dict[str, Any]] = json_of(known)["findings"]
-    return [_stored(finding, body) for finding, body in zip(known.findings, bodies, strict=True)]
 
 
 def _stored(finding: Finding, body: dict[str, Any]) -> StoredFinding:
@@ -52,11 +48,11 @@ def _stored(finding: Finding, body: dict[str, Any]) -> StoredFinding:
     )
 
 
-def _summary(known: Assessment) -> dict[str, Any]:
+def _summary(known: Assessment, meters: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """How pump and meters stood, and up to when readings were used (UTC epoch seconds)."""
     return {
         "until_s": known.now_s,
         "open": sum(finding.cleared_at_s is None for finding in known.findings),
         "pump": {"status": known.pump_status.value, "reason": known.pump_reason},
-        "meters": json_of(known)["meters"],
+        "meters": meters,
     }
