@@ -15,10 +15,10 @@ from analysis.wording import percent, place
 from config.plant import Plant
 from config.units import show_flow
 from daemon import clock
+from daemon.predict_words import LPH_PER_M3S
 from daemon.stepping import Planned, Read
 from daemon.tables import columns
 
-LPH_PER_M3S = 3.6e6
 MOST_ODDS = 1000.0
 _LESS = {
     SupplyPart.IMPELLER: "a worn or fouled impeller",
