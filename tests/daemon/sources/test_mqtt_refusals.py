@@ -11,14 +11,7 @@ from tests.support.scripted_broker import Script, disconnect, publish, scripted_
 from tests.support.topic_listening import broker_plan, listening, pulses, talking, tell
 from tests.support.waiting import wait_until
 
-
-@pytest.fixture(autouse=True)
-def _short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Waits short enough for a test."""
-    monkeypatch.setattr("daemon.sources.mqtt_topic.WAIT_S", 0.1)
-    monkeypatch.setattr("daemon.sources.mqtt_topic.GATHER_S", 0.02)
-    monkeypatch.setattr("daemon.sources.backoff.FIRST_S", 0.05)
-    monkeypatch.setattr("daemon.sources.backoff.LONGEST_S", 0.2)
+pytestmark = pytest.mark.usefixtures("short_broker_waits")
 
 
 @pytest.mark.parametrize(

@@ -18,10 +18,11 @@ from daemon.sources.mqtt_topic import MqttSource
 from tests.support.mosquitto import PROGRAM, Mosquitto
 from tests.support.waiting import wait_until
 
-# the client library leaves the socket of a failed handshake to be closed when it is forgotten
-pytestmark = pytest.mark.filterwarnings(
-    "ignore:Exception ignored in. <ssl.SSLSocket:pytest.PytestUnraisableExceptionWarning"
-)
+pytestmark = [
+    pytest.mark.usefixtures("short_broker_waits"),
+    # the client library leaves the socket of a failed handshake to be closed when it is forgotten
+    pytest.mark.filterwarnings("ignore:Exception ignored in. <ssl.SSLSocket:pytest.PytestUnraisableExceptionWarning"),
+]
 needs_programs = pytest.mark.skipif(
     PROGRAM is None or shutil.which("openssl") is None or shutil.which("mosquitto_passwd") is None,
     reason="mosquitto or openssl is not installed (apt-get install mosquitto openssl)",
@@ -57,15 +58,6 @@ def secured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Mosquitt
     }
     with Mosquitto(folder, options) as broker:
         yield broker, folder
-
-
-@pytest.fixture(autouse=True)
-def _short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Waits short enough for a test."""
-    monkeypatch.setattr("daemon.sources.mqtt_topic.WAIT_S", 0.1)
-    monkeypatch.setattr("daemon.sources.mqtt_topic.GATHER_S", 0.02)
-    monkeypatch.setattr("daemon.sources.backoff.FIRST_S", 0.05)
-    monkeypatch.setattr("daemon.sources.backoff.LONGEST_S", 0.2)
 
 
 class States(list[StateChange]):

@@ -16,14 +16,7 @@ from tests.support.mosquitto import PROGRAM, Mosquitto, free_port
 from tests.support.topic_listening import STATUS, broker_plan, listening, pulses, talking, tell
 from tests.support.waiting import wait_until
 
-
-@pytest.fixture(autouse=True)
-def _short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Waits short enough for a test."""
-    monkeypatch.setattr("daemon.sources.mqtt_topic.WAIT_S", 0.1)
-    monkeypatch.setattr("daemon.sources.mqtt_topic.GATHER_S", 0.02)
-    monkeypatch.setattr("daemon.sources.backoff.FIRST_S", 0.05)
-    monkeypatch.setattr("daemon.sources.backoff.LONGEST_S", 0.2)
+pytestmark = pytest.mark.usefixtures("short_broker_waits")
 
 
 def retained(port: int, topic: str) -> bytes:

@@ -1,9 +1,7 @@
 """A serial port through a real pseudo-terminal: torn lines, noise, unplugging, other programs."""
 
 import pathlib
-import sys
 import time
-from collections.abc import Iterator
 
 import pytest
 
@@ -12,29 +10,7 @@ from daemon.wire import Reason
 from tests.support.port_reading import reading
 from tests.support.waiting import wait_until
 
-PYTHON = pathlib.Path(sys.executable).name[:15]
-"""The interpreter's name as the system shows it."""
-TIOCGEXCL = 0x80045440
-"""Asks a terminal whether it is closed to others (asm-generic/ioctls.h of Linux)."""
-
-
-@pytest.fixture(autouse=True)
-def _short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Waits short enough for a test."""
-    monkeypatch.setattr("daemon.sources.serial_port.WAIT_S", 0.1)
-    monkeypatch.setattr("daemon.sources.serial_port.GATHER_S", 0.01)
-    monkeypatch.setattr("daemon.sources.serial_port.LOOK_AGAIN_S", 0.1)
-    monkeypatch.setattr("daemon.sources.backoff.FIRST_S", 0.02)
-    monkeypatch.setattr("daemon.sources.backoff.LONGEST_S", 0.03)
-
-
-@pytest.fixture
-def rig(tmp_path: pathlib.Path) -> Iterator[Rig]:
-    """A rig of three channels that sends a line when told to."""
-    rig = Rig([10.0, 4.0, 1.0], link=tmp_path / "counter")
-    rig.plug()
-    yield rig
-    rig.unplug()
+pytestmark = pytest.mark.usefixtures("short_port_waits")
 
 
 def test_lines_become_readings(rig: Rig) -> None:

@@ -27,24 +27,7 @@ PYTHON = pathlib.Path(sys.executable).name[:15]
 TIOCGEXCL = 0x80045440
 """Asks a terminal whether it is closed to others (asm-generic/ioctls.h of Linux)."""
 
-
-@pytest.fixture(autouse=True)
-def _short_waits(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Waits short enough for a test."""
-    monkeypatch.setattr("daemon.sources.serial_port.WAIT_S", 0.1)
-    monkeypatch.setattr("daemon.sources.serial_port.GATHER_S", 0.01)
-    monkeypatch.setattr("daemon.sources.serial_port.LOOK_AGAIN_S", 0.1)
-    monkeypatch.setattr("daemon.sources.backoff.FIRST_S", 0.02)
-    monkeypatch.setattr("daemon.sources.backoff.LONGEST_S", 0.03)
-
-
-@pytest.fixture
-def rig(tmp_path: pathlib.Path) -> Iterator[Rig]:
-    """A rig of three channels that sends a line when told to."""
-    rig = Rig([10.0, 4.0, 1.0], link=tmp_path / "counter")
-    rig.plug()
-    yield rig
-    rig.unplug()
+pytestmark = pytest.mark.usefixtures("short_port_waits")
 
 
 class CountingDecoder(Decoder):
