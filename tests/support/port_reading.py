@@ -5,37 +5,23 @@ from collections.abc import Iterator
 
 from daemon.inbox import Inbox
 from daemon.plan import PortPlan
-from daemon.readings import Reading
 from daemon.sources.serial_port import SerialPortSource
+from tests.support.source_hearing import Hearing
 
 
-class Reader:
+class Reader(Hearing):
     """A running source with all that it has brought so far."""
 
     def __init__(self, port: str, *, bits: int = 32) -> None:
-        self._inbox = Inbox()
+        inbox = Inbox()
+        super().__init__(inbox)
         plan = PortPlan(name="bench", port=port, baud=38400, channels=((1, "M1"), (2, "M2")))
-        self.source = SerialPortSource(plan, {"M1": bits, "M2": bits}, self._inbox)
-        self.readings: list[Reading] = []
-        self.reasons: list[str] = []
-        self.states: list[tuple[bool, str]] = []
+        self.source = SerialPortSource(plan, {"M1": bits, "M2": bits}, inbox)
 
-    def gather(self) -> None:
-        """Take in what has come."""
-        batch = self._inbox.empty()
-        self.readings += [reading for arrival in batch.arrivals for reading in arrival.readings]
-        self.reasons += [item.reason for item in batch.rejected]
-        self.states += [(change.up, change.words) for change in batch.changes]
-
-    def counts(self, meter: str = "M1") -> list[int]:
-        """Counts of a meter so far."""
-        self.gather()
-        return [reading.count for reading in self.readings if reading.meter == meter]
-
-    def says(self, words: str) -> bool:
-        """Whether the last state holds these words."""
-        self.gather()
-        return bool(self.states) and words in self.states[-1][1]
+    @property
+    def reasons(self) -> list[str]:
+        """Why lines were turned away, so far."""
+        return [reason for reason, _line in self.rejected]
 
     def is_down(self) -> bool:
         """Whether the port cannot be read, for whatever reason."""

@@ -9,8 +9,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from daemon.inbox import Inbox
 from daemon.plan import BrokerPlan, FeedPlan
-from daemon.readings import Reading
 from daemon.sources.mqtt_topic import MqttSource
+from tests.support.source_hearing import Hearing
 
 FEEDS = (
     FeedPlan(topic="rack/1", meter="M1", bits=32, pulses="/pulses", uptime="/uptime_s"),
@@ -31,38 +31,18 @@ def broker_plan(port: int, **changes: object) -> BrokerPlan:
     return BrokerPlan(**(settings | changes))  # type: ignore[arg-type]  # settings by name, changed by name
 
 
-class Listener:
+class Listener(Hearing):
     """A running source with all that it has brought so far."""
 
-    def __init__(self, plan: BrokerPlan, inbox: Inbox | None = None) -> None:
-        self._inbox = inbox or Inbox()
-        self.source = MqttSource(plan, self._inbox)
-        self.readings: list[Reading] = []
-        self.rejected: list[tuple[str, str]] = []
-        self.states: list[tuple[bool, str]] = []
-
-    def gather(self) -> None:
-        """Take in what has come."""
-        batch = self._inbox.empty()
-        self.readings += [reading for arrival in batch.arrivals for reading in arrival.readings]
-        self.rejected += [(item.reason, item.line) for item in batch.rejected]
-        self.states += [(change.up, change.words) for change in batch.changes]
-
-    def counts(self, meter: str = "M1") -> list[int]:
-        """Counts of a meter so far."""
-        self.gather()
-        return [reading.count for reading in self.readings if reading.meter == meter]
-
-    def says(self, words: str) -> bool:
-        """Whether the last state holds these words."""
-        self.gather()
-        return bool(self.states) and words in self.states[-1][1]
+    def __init__(self, plan: BrokerPlan, inbox: Inbox) -> None:
+        super().__init__(inbox)
+        self.source = MqttSource(plan, inbox)
 
 
 @contextlib.contextmanager
 def listening(plan: BrokerPlan, inbox: Inbox | None = None) -> Iterator[Listener]:
     """Start a source, and stop it at the end."""
-    listener = Listener(plan, inbox)
+    listener = Listener(plan, inbox or Inbox())
     listener.source.start()
     try:
         yield listener
