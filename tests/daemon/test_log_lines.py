@@ -12,7 +12,7 @@ from daemon.plan import BrokerPlan, CollectPlan, FeedPlan, PortPlan
 from daemon.rig import Rig
 from daemon.sources.backoff import Backoff
 from daemon.store.prepare import prepare_store
-from tests.support.mosquitto import PROGRAM, Mosquitto
+from tests.support.mosquitto import Mosquitto, needs_mosquitto
 from tests.support.waiting import wait_until
 
 MANY_TRIES = 25
@@ -47,12 +47,11 @@ def plan_of(folder: pathlib.Path, broker_port: int) -> CollectPlan:
     )
 
 
+@needs_mosquitto
 def test_a_port_and_a_broker_that_fail_and_come_back(
     tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     """A hundred tries in vain are a line each for what changes: down, up, gone, and why it does not come back."""
-    if PROGRAM is None:
-        pytest.skip("mosquitto is not installed (apt-get install mosquitto)")
     caplog.set_level(logging.INFO)
     monkeypatch.setattr("daemon.collector.TICK_S", 0.02)
     # a source's state is its last words: a change of them is told once

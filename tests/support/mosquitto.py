@@ -8,9 +8,12 @@ import subprocess
 from collections.abc import Mapping
 from typing import Self
 
+import pytest
+
 from tests.support.waiting import wait_until
 
 PROGRAM = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+needs_mosquitto = pytest.mark.skipif(PROGRAM is None, reason="mosquitto is not installed (apt-get install mosquitto)")
 
 
 def free_port() -> int:

@@ -96,7 +96,7 @@ def test_a_full_inbox_leaves_the_messages_at_the_broker(broker: Mosquitto) -> No
     """While the writer does not keep up, nothing is turned away: the broker keeps what does not fit, and sends it later."""
     inbox = Inbox(50)
     with listening(broker_plan(broker.port), inbox) as listener:
-        wait_until(lambda: listener.says("connected"))
+        wait_until(listener.listens)
         with talking(broker.port) as device:
             for count in range(1, 301):
                 tell(device, "rack/1", pulses(count))

@@ -12,7 +12,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tests.support.mosquitto import PROGRAM, Mosquitto, free_port
+from tests.support.mosquitto import Mosquitto, free_port, needs_mosquitto
 from tests.support.topic_listening import STATUS, broker_plan, listening, pulses, talking, tell
 from tests.support.waiting import wait_until
 
@@ -42,7 +42,7 @@ def retained(port: int, topic: str) -> bytes:
 def test_messages_become_readings(broker: Mosquitto) -> None:
     """JSON with count and uptime, and a plain number, each by its topic."""
     with listening(broker_plan(broker.port)) as listener, talking(broker.port) as device:
-        wait_until(lambda: listener.says("connected"))
+        wait_until(listener.listens)
         tell(device, "rack/1", pulses(120))
         tell(device, "rack/2", b"77")
         wait_until(lambda: bool(listener.counts("M1") and listener.counts("M2")))
@@ -54,7 +54,7 @@ def test_bad_messages_are_rejected_and_never_come_again(broker: Mosquitto) -> No
     """Each bad message is counted with its reason; the next good one is read, and a new start brings none back."""
     plan = broker_plan(broker.port)
     with listening(plan) as listener, talking(broker.port) as device:
-        wait_until(lambda: listener.says("connected"))
+        wait_until(listener.listens)
         for message in (b"\xff\xfe", b"{", b'{"pulses": -4, "uptime_s": 1}', b'{"pulses": 4}', b""):
             tell(device, "rack/1", message)
         tell(device, "rack/2", b"65536")
@@ -80,7 +80,7 @@ def test_messages_sent_while_away_arrive(broker: Mosquitto) -> None:
     """The broker keeps the session of a collector that is away, and hands out what was sent meanwhile."""
     plan = broker_plan(broker.port)
     with listening(plan) as listener:
-        wait_until(lambda: listener.says("connected"))
+        wait_until(listener.listens)
     with talking(broker.port) as device:
         for count in range(1, 301):
             tell(device, "rack/1", pulses(count))
@@ -117,10 +117,9 @@ def test_broker_that_hangs(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -
     assert [words for _, words in listener.states][:2] == ["connected", "connection lost"]
 
 
+@needs_mosquitto
 def test_broker_is_killed(tmp_path: pathlib.Path) -> None:
     """A broker that dies at once and comes back is taken up again; messages that it had saved for us still come."""
-    if PROGRAM is None:
-        pytest.skip("mosquitto is not installed (apt-get install mosquitto)")
     with Mosquitto(tmp_path, {"autosave_interval": "1"}) as broker:
         plan = broker_plan(broker.port)
         with listening(plan) as listener:
@@ -128,7 +127,7 @@ def test_broker_is_killed(tmp_path: pathlib.Path) -> None:
             broker.kill()
             wait_until(lambda: listener.says("refused"))
             broker.start()
-            wait_until(lambda: listener.says("connected"))
+            wait_until(listener.listens)
         with talking(broker.port) as device:
             tell(device, "rack/1", pulses(8))
         saved = tmp_path / "mosquitto.db"  # a broker saves now and then, this one each second
@@ -146,10 +145,9 @@ def test_broker_is_killed(tmp_path: pathlib.Path) -> None:
     ]
 
 
+@needs_mosquitto
 def test_several_brokers_at_once(tmp_path: pathlib.Path) -> None:
     """Each broker has a thread and a session of its own: one that is gone does not hold up the other."""
-    if PROGRAM is None:
-        pytest.skip("mosquitto is not installed (apt-get install mosquitto)")
     folders = [tmp_path / "one", tmp_path / "other"]
     for folder in folders:
         folder.mkdir()
@@ -159,7 +157,7 @@ def test_several_brokers_at_once(tmp_path: pathlib.Path) -> None:
         listening(broker_plan(one.port, name="one")) as first,
         listening(broker_plan(other.port)) as second,
     ):
-        wait_until(lambda: first.says("connected") and second.says("connected"))
+        wait_until(lambda: first.listens() and second.listens())
         one.freeze()
         with talking(other.port) as device:
             tell(device, "rack/1", pulses(6))
@@ -169,14 +167,13 @@ def test_several_brokers_at_once(tmp_path: pathlib.Path) -> None:
         assert second.says("connected")
 
 
+@needs_mosquitto
 def test_broker_keeps_only_the_oldest(tmp_path: pathlib.Path) -> None:
     """A broker drops the newest messages for an absent client; with cumulative counts the next one makes up for them."""
-    if PROGRAM is None:
-        pytest.skip("mosquitto is not installed (apt-get install mosquitto)")
     with Mosquitto(tmp_path, {"max_queued_messages": "100"}) as broker:
         plan = broker_plan(broker.port)
         with listening(plan) as listener:
-            wait_until(lambda: listener.says("connected"))
+            wait_until(listener.listens)
         with talking(broker.port) as device:
             for count in range(1, 301):
                 tell(device, "rack/1", pulses(count))
@@ -196,11 +193,11 @@ def test_without_a_kept_session_messages_are_lost(broker: Mosquitto, monkeypatch
     monkeypatch.setattr("daemon.sources.mqtt_topic.SESSION_S", 0)
     plan = broker_plan(broker.port)
     with listening(plan) as listener:
-        wait_until(lambda: listener.says("connected"))
+        wait_until(listener.listens)
     with talking(broker.port) as device:
         tell(device, "rack/1", pulses(1))
         with listening(plan) as again:
-            wait_until(lambda: again.says("connected"))
+            wait_until(again.listens)
             tell(device, "rack/1", pulses(2))
             wait_until(lambda: 2 in again.counts())
 
@@ -213,7 +210,7 @@ def test_retained_messages_do_not_come_at_each_start(broker: Mosquitto) -> None:
         tell(device, "rack/1", pulses(3), retain=True)
         for start in range(5):
             with listening(broker_plan(broker.port)) as listener:
-                wait_until(lambda: listener.says("connected"))
+                wait_until(listener.listens)
                 tell(device, "rack/2", b"%d" % start)
                 wait_until(lambda: bool(listener.counts("M2")))
             assert listener.counts("M1") == []
@@ -224,7 +221,7 @@ def test_retained_messages_are_no_fresh_readings(broker: Mosquitto) -> None:
     with talking(broker.port) as device:
         tell(device, "rack/1", pulses(3), retain=True)
         with listening(broker_plan(broker.port)) as listener:
-            wait_until(lambda: listener.says("connected"))
+            wait_until(listener.listens)
             tell(device, "rack/1", pulses(4))
             wait_until(lambda: 4 in listener.counts())
 
