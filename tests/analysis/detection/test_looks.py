@@ -9,14 +9,11 @@ from analysis.detection.posterior import log_sum, weigh
 from analysis.detection.watch import Watch
 from analysis.detection.whitener import predict, update
 from analysis.frames import Floats
-from tests.support.made_up_faults import UNITS, faults
-from tests.support.noise_models import model_of, series_of
+from tests.support.made_up_faults import UNITS
+from tests.support.made_up_watch import HYPOTHESES, MODEL, THRESHOLD, healthy, new_watch
 
-MODEL = model_of(3, commons=1, wander_sd=0.006, white_sd=0.001)
-HYPOTHESES = faults(sizes=np.array([-0.32, -0.14, -0.06, -0.03, 0.03, 0.06, 0.14, 0.32, 0.6]))
-HEALTHY_H, HOURS, AT = 168, 320, 300
+HOURS, AT = 320, 300
 PARTS = 6
-THRESHOLD = 11.0
 
 
 def parts_of(hours: Floats, seed: int = 7) -> Floats:
@@ -38,14 +35,9 @@ def looks_at(parts: Floats) -> Looks:
     )
 
 
-def healthy(hours: int = HOURS, seed: int = 51) -> Floats:
-    """[T, M] healthy log readings."""
-    return series_of(MODEL, hours, np.random.default_rng(seed), offset_sd=0.003)
-
-
 def watched(parts: Floats, *, hours: int = HOURS) -> Watch:
     """The watch after some hours, each looked at first."""
-    watch = Watch(model=MODEL, hypotheses=HYPOTHESES, threshold=THRESHOLD, judge_from_h=HEALTHY_H)
+    watch = new_watch()
     for hour in parts[:hours]:
         watch.take(hour.mean(axis=0), np.ones(3), looks_at(hour))
     return watch
@@ -55,7 +47,7 @@ def watched(parts: Floats, *, hours: int = HOURS) -> Watch:
 @pytest.mark.parametrize("first", [0, 2])
 def test_a_sudden_loss_is_raised_within_the_hour(name: str, first: int) -> None:
     """30 % lost at the beginning of a part: raised by that part or the next, and named within the day."""
-    parts = parts_of(healthy())
+    parts = parts_of(healthy(HOURS))
     parts[AT, first:] += 0.36 * UNITS[name]
     parts[AT + 1 :] += 0.36 * UNITS[name]
 
@@ -68,7 +60,7 @@ def test_a_sudden_loss_is_raised_within_the_hour(name: str, first: int) -> None:
 
 def test_one_wild_part_is_a_stray() -> None:
     """Ten minutes of nonsense on one meter raise nothing, however wild."""
-    parts = parts_of(healthy())
+    parts = parts_of(healthy(HOURS))
     parts[AT, 1, 0] -= 1.5
 
     assert watched(parts).changes == []
@@ -76,8 +68,8 @@ def test_one_wild_part_is_a_stray() -> None:
 
 def test_looks_leave_no_trace() -> None:
     """The same odds with looks and without them, hour by hour."""
-    parts = parts_of(healthy())
-    plain = Watch(model=MODEL, hypotheses=HYPOTHESES, threshold=THRESHOLD, judge_from_h=HEALTHY_H)
+    parts = parts_of(healthy(HOURS))
+    plain = new_watch()
     for hour in parts:
         plain.take(hour.mean(axis=0), np.ones(3))
 
@@ -87,12 +79,12 @@ def test_looks_leave_no_trace() -> None:
 @pytest.mark.parametrize("seed", [61, 62])
 def test_healthy_hours_raise_nothing(seed: int) -> None:
     """Five looks an hour on eighteen healthy days, three meters."""
-    assert watched(parts_of(healthy(600, seed), seed), hours=600).changes == []
+    assert watched(parts_of(healthy(600, seed=seed), seed), hours=600).changes == []
 
 
 def test_a_look_now_is_what_the_hour_says_later() -> None:
     """Who looks while the hour runs raises the change that is raised when the hour is read from the database."""
-    parts = parts_of(healthy())
+    parts = parts_of(healthy(HOURS))
     parts[AT, 1:] += 0.36 * UNITS["branch a"]
     later = watched(parts, hours=AT + 1)
 
@@ -109,7 +101,7 @@ def test_a_look_now_is_what_the_hour_says_later() -> None:
 @pytest.mark.parametrize("size", [0.0, 0.02, 0.05, 0.1])
 def test_no_look_that_is_passed_over_would_have_raised(size: float) -> None:
     """Weighing every look finds the same first one: the bound on what a surprise can bring is a bound."""
-    parts = parts_of(healthy())
+    parts = parts_of(healthy(HOURS))
     parts[AT, 1:] += size * UNITS["branch b"]
     watch = watched(parts, hours=AT)
     looks = looks_at(parts[AT])

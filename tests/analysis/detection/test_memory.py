@@ -9,30 +9,24 @@ import pytest
 from analysis.detection.memory import Memory, memory_of, recall
 from analysis.detection.watch import Change, Touch, Watch
 from analysis.frames import Floats
-from tests.support.made_up_faults import UNITS, faults
-from tests.support.noise_models import model_of, series_of
+from tests.support.made_up_faults import UNITS
+from tests.support.made_up_watch import HYPOTHESES, MODEL, healthy
+from tests.support.made_up_watch import new_watch as untouched_watch
+from tests.support.noise_models import series_of
 
-MODEL = model_of(3, commons=1, wander_sd=0.006, white_sd=0.001)
-HYPOTHESES = faults(sizes=np.array([-0.32, -0.14, -0.06, -0.03, 0.03, 0.06, 0.14, 0.32, 0.6]))
-HOURS, HEALTHY_H = 700, 168
+HOURS = 700
 AT = 300
 
 
 def new_watch(**different: Any) -> Watch:
-    """A watch that has taken in nothing."""
-    watch = Watch(
-        model=MODEL,
-        hypotheses=HYPOTHESES,
-        threshold=11.0,
-        judge_from_h=HEALTHY_H,
-        touches=(Touch(hour=250, pattern=UNITS["branch b"], sd=0.05),),
-    )
-    return replace(watch, **different) if different else watch
+    """A watch with work in its journal that has taken in nothing."""
+    touches = (Touch(hour=250, pattern=UNITS["branch b"], sd=0.05),)
+    return untouched_watch(**({"touches": touches} | different))
 
 
 def readings_of() -> Floats:
     """A clogging at AT that is cleaned, and another branch's a good while later."""
-    readings = series_of(MODEL, HOURS, np.random.default_rng(51), offset_sd=0.003)
+    readings = healthy(HOURS)
     readings[AT : AT + 60] += 0.12 * UNITS["branch a"]
     readings[560:] += 0.15 * UNITS["branch c"]
     readings[400, 1] = np.nan

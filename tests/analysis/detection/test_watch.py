@@ -10,21 +10,11 @@ from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses
 from analysis.detection.watch import SETTLE_H, Change, Touch, Watch
 from analysis.frames import Floats, Ints
-from tests.support.made_up_faults import UNITS, faults
-from tests.support.noise_models import model_of, series_of
+from tests.support.made_up_faults import UNITS
+from tests.support.made_up_watch import HEALTHY_H, HYPOTHESES, MODEL, healthy, new_watch
 
-MODEL = model_of(3, commons=1, wander_sd=0.006, white_sd=0.001)
-HYPOTHESES = faults(sizes=np.array([-0.32, -0.14, -0.06, -0.03, 0.03, 0.06, 0.14, 0.32, 0.6]))
-HEALTHY_H = 168
 HOURS = 500
 AT = 300
-# Log odds of one false alarm in some 60 000 hours.
-THRESHOLD = 11.0
-
-
-def healthy(hours: int = HOURS, *, seed: int = 51) -> Floats:
-    """[T, M] healthy log readings about what was commissioned."""
-    return series_of(MODEL, hours, np.random.default_rng(seed), offset_sd=0.003)
 
 
 def stepped(name: str, size: float, *, at_h: int = AT, until_h: int = HOURS, hours: int = HOURS) -> Floats:
@@ -40,7 +30,7 @@ def ramped(name: str, size: float, *, at_h: int = AT, hours: int = HOURS) -> Flo
 
 def watched(readings: Floats, *touches: Touch) -> Watch:
     """The watch after all readings, whole hours each."""
-    watch = Watch(model=MODEL, hypotheses=HYPOTHESES, threshold=THRESHOLD, judge_from_h=HEALTHY_H, touches=touches)
+    watch = new_watch(touches=touches)
     for reading in readings:
         watch.take(reading, np.where(np.isfinite(reading), 1.0, 0.0))
     return watch
@@ -76,7 +66,7 @@ def hypotheses_in(order: Ints) -> Hypotheses:
 @functools.cache
 def clogged() -> Watch:
     """Branch a loses 12 % (log) at once and stays so."""
-    return watched(healthy() + stepped("branch a", 0.12))
+    return watched(healthy(HOURS) + stepped("branch a", 0.12))
 
 
 @pytest.mark.parametrize("seed", [61, 62])
@@ -88,7 +78,7 @@ def test_healthy_months_raise_nothing(seed: int) -> None:
 @pytest.mark.parametrize("name", UNITS)
 def test_a_step_is_raised_within_hours_and_named(name: str) -> None:
     """12 % lost at once: every kind of fault, raised within 6 hours and named after a week."""
-    change = the_change(watched(healthy() + stepped(name, 0.12)))
+    change = the_change(watched(healthy(HOURS) + stepped(name, 0.12)))
 
     assert AT <= change.raised_h <= AT + 6
     assert name_of(change) == name
@@ -98,7 +88,7 @@ def test_a_step_is_raised_within_hours_and_named(name: str) -> None:
 @pytest.mark.parametrize("name", ["branch a", "branch c", "supply"])
 def test_a_ramp_is_raised_on_its_way_and_named(name: str) -> None:
     """20 % lost in eight days: raised before half of it is gone."""
-    change = the_change(watched(healthy() + ramped(name, 0.20)))
+    change = the_change(watched(healthy(HOURS) + ramped(name, 0.20)))
 
     assert AT < change.raised_h < AT + 100
     assert name_of(change) == name
@@ -108,7 +98,7 @@ def test_a_ramp_is_raised_on_its_way_and_named(name: str) -> None:
 @pytest.mark.parametrize("size", [-0.06, 0.12])
 def test_the_size_is_told(size: float) -> None:
     """Gains and losses, within 0.015, about two standard deviations of what the wander leaves open."""
-    change = the_change(watched(healthy() + stepped("branch b", size)))
+    change = the_change(watched(healthy(HOURS) + stepped("branch b", size)))
 
     assert change.latest.expected == pytest.approx(size * UNITS["branch b"], abs=0.015)
 
@@ -124,7 +114,7 @@ def test_commissioning_hours_are_not_judged() -> None:
 @pytest.mark.parametrize("cut", [AT + 2, AT + 30, AT + 150])
 def test_later_readings_change_nothing_that_was_said(cut: int) -> None:
     """A run cut short raises the same changes with the same verdicts, as far as it goes."""
-    readings = healthy() + stepped("branch a", 0.12) + stepped("branch c", 0.15, at_h=AT + 140)
+    readings = healthy(HOURS) + stepped("branch a", 0.12) + stepped("branch c", 0.15, at_h=AT + 140)
 
     whole, part = watched(readings), watched(readings[:cut])
 
@@ -151,7 +141,7 @@ def test_first_verdict_is_noted_when_it_is_raised() -> None:
 def test_a_change_that_goes_is_cleared(lasts_h: int) -> None:
     """Within a day, fresh or long settled, and its end is not raised as a change of its own."""
     until = AT + lasts_h
-    change = the_change(watched(healthy() + stepped("branch a", 0.2, until_h=until)))
+    change = the_change(watched(healthy(HOURS) + stepped("branch a", 0.2, until_h=until)))
 
     assert change.cleared_h is not None
     assert until <= change.cleared_h <= until + 24
@@ -177,7 +167,7 @@ def test_what_comes_and_goes_is_one_story() -> None:
 
 def test_what_comes_after_a_recovery_is_raised() -> None:
     """A second fault, days after the first has gone."""
-    readings = healthy() + stepped("branch a", 0.15, until_h=AT + 60) + stepped("branch c", 0.12, at_h=AT + 120)
+    readings = healthy(HOURS) + stepped("branch a", 0.15, until_h=AT + 60) + stepped("branch c", 0.12, at_h=AT + 120)
 
     first, second = watched(readings).changes
 
@@ -189,7 +179,7 @@ def test_what_comes_after_a_recovery_is_raised() -> None:
 def test_a_second_fault_is_seen_beside_a_settled_one() -> None:
     """The first is taken off the readings, so that the second is named as if it were alone."""
     at_h = AT + SETTLE_H + 30
-    readings = healthy() + stepped("branch a", 0.12) + stepped("branch c", 0.15, at_h=at_h)
+    readings = healthy(HOURS) + stepped("branch a", 0.12) + stepped("branch c", 0.15, at_h=at_h)
 
     first, second = watched(readings).changes
 
@@ -202,7 +192,7 @@ def test_a_second_fault_is_seen_beside_a_settled_one() -> None:
 def test_more_of_a_settled_fault_is_the_same_change() -> None:
     """A restricted branch that loses as much again is not raised twice."""
     at_h = AT + SETTLE_H + 30
-    change = the_change(watched(healthy() + stepped("branch a", 0.10) + stepped("branch a", 0.10, at_h=at_h)))
+    change = the_change(watched(healthy(HOURS) + stepped("branch a", 0.10) + stepped("branch a", 0.10, at_h=at_h)))
 
     assert change.open
     assert name_of(change) == "branch a"
@@ -211,7 +201,7 @@ def test_more_of_a_settled_fault_is_the_same_change() -> None:
 def test_a_frozen_change_keeps_its_last_verdict() -> None:
     """Once a later change disturbs it, an earlier one is not judged anew."""
     at_h = AT + SETTLE_H + 30
-    first, second = watched(healthy() + stepped("branch a", 0.12) + stepped("branch c", 0.15, at_h=at_h)).changes
+    first, second = watched(healthy(HOURS) + stepped("branch a", 0.12) + stepped("branch c", 0.15, at_h=at_h)).changes
 
     assert first.frozen
     assert not second.frozen
@@ -220,7 +210,7 @@ def test_a_frozen_change_keeps_its_last_verdict() -> None:
 
 def test_work_in_the_journal_is_allowed_for() -> None:
     """A branch set anew by the keeper raises nothing, while the same without a word does."""
-    readings = healthy() + stepped("branch b", 0.10)
+    readings = healthy(HOURS) + stepped("branch b", 0.10)
     touch = Touch(hour=AT, pattern=UNITS["branch b"], sd=0.3)
 
     assert watched(readings, touch).changes == []
@@ -231,14 +221,14 @@ def test_work_excuses_nothing_elsewhere() -> None:
     """A fault on another branch is raised in spite of it."""
     touch = Touch(hour=AT, pattern=UNITS["branch b"], sd=0.3)
 
-    change = the_change(watched(healthy() + stepped("branch a", 0.12, at_h=AT + 50), touch))
+    change = the_change(watched(healthy(HOURS) + stepped("branch a", 0.12, at_h=AT + 50), touch))
 
     assert name_of(change) == "branch a"
 
 
 def test_a_stray_hour_raises_nothing() -> None:
     """A single wild hour of a meter, to either side, is no change."""
-    readings = healthy()
+    readings = healthy(HOURS)
     readings[AT, 1] -= 0.5
     readings[AT + 60, 0] += 0.3
 
@@ -247,7 +237,7 @@ def test_a_stray_hour_raises_nothing() -> None:
 
 def test_unread_hours_are_no_change() -> None:
     """Days without any reading, and a meter that falls silent for good."""
-    readings = healthy()
+    readings = healthy(HOURS)
     readings[AT : AT + 60] = np.nan
     readings[AT + 100 :, 2] = np.nan
 
@@ -256,7 +246,7 @@ def test_unread_hours_are_no_change() -> None:
 
 def test_a_fault_in_unread_hours_is_found_after_them() -> None:
     """It is dated to where it may have been, and named."""
-    readings = healthy() + stepped("branch a", 0.12)
+    readings = healthy(HOURS) + stepped("branch a", 0.12)
     readings[AT - 20 : AT + 20] = np.nan
 
     change = the_change(watched(readings))
@@ -269,13 +259,8 @@ def test_a_fault_in_unread_hours_is_found_after_them() -> None:
 def test_order_of_the_meters_does_not_matter() -> None:
     """Invariance: meters in another order, with the model and the faults, give the same changes."""
     order = np.array([2, 0, 1])
-    readings = healthy() + stepped("branch a", 0.12)
-    shuffled = Watch(
-        model=model_in(order),
-        hypotheses=hypotheses_in(order),
-        threshold=THRESHOLD,
-        judge_from_h=HEALTHY_H,
-    )
+    readings = healthy(HOURS) + stepped("branch a", 0.12)
+    shuffled = new_watch(model=model_in(order), hypotheses=hypotheses_in(order))
     for reading in readings:
         shuffled.take(reading[order], np.ones(3))
 
@@ -295,7 +280,7 @@ def test_departure_is_the_change() -> None:
 
 def test_an_unread_meter_has_no_departure() -> None:
     """It is nan, and the others are what they would be."""
-    readings = healthy() + stepped("branch a", 0.12)
+    readings = healthy(HOURS) + stepped("branch a", 0.12)
     readings[-30:, 2] = np.nan
     watch = watched(readings)
 
