@@ -12,13 +12,15 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from config.errors import ClearboreError
-from daemon import batch_store, clock, collecting, collector
+from daemon import clock, collecting, collector
 from daemon.plan import CollectPlan, PortPlan
 from daemon.sources import serial_port
+from daemon.store.merging import MinuteRow
+from tests.support.fault_promises import tell_commits
 
 
 def main() -> None:
@@ -63,7 +65,7 @@ def hurry(orders: Mapping[str, Any]) -> None:
 
 def collect(orders: Mapping[str, Any]) -> int:
     """Collect until told to stop."""
-    tell_commits(orders["promised"])
+    tell_commits(orders["promised"], as_promised)
     plan = CollectPlan(
         plant="bench",
         db=orders["db"],
@@ -82,21 +84,9 @@ def collect(orders: Mapping[str, Any]) -> int:
         return error.exit_code
 
 
-def tell_commits(path: str) -> None:
-    """Append a line to a file for each commit that is done: the rows that it promised to keep."""
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
-    true_commit = batch_store.BatchStore.commit
-
-    def commit(store: batch_store.BatchStore, states: Mapping[str, Any], *, now_ms: int) -> bool:
-        rows = [row for _anchor, row in store._rows]
-        done = true_commit(store, states, now_ms=now_ms)
-        if done:
-            os.write(
-                descriptor, json.dumps([[row.meter, row.first_count, row.counted] for row in rows]).encode() + b"\n"
-            )
-        return done
-
-    batch_store.BatchStore.commit = commit  # type: ignore[method-assign, assignment]
+def as_promised(rows: Sequence[MinuteRow]) -> str:
+    """Rows as the bench reads them: meter, first and last count."""
+    return json.dumps([[row.meter, row.first_count, row.counted] for row in rows])
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ import os
 import pathlib
 import shutil
 import subprocess
+import tempfile
 from collections.abc import Iterator
 
 import pytest
@@ -44,6 +45,14 @@ def small_disk(folder: pathlib.Path, *, megabytes: int) -> Iterator[pathlib.Path
         yield disk
     finally:
         as_root("umount", "-l", disk)
+
+
+@contextlib.contextmanager
+def folder_in_memory() -> Iterator[pathlib.Path]:
+    """A folder in memory where there is one, for what writes hundreds of megabytes."""
+    shared = pathlib.Path("/dev/shm")  # noqa: S108 - a folder of its own below it
+    with tempfile.TemporaryDirectory(dir=shared if os.access(shared, os.W_OK) else None) as folder:
+        yield pathlib.Path(folder)
 
 
 class SdCard:

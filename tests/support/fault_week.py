@@ -11,6 +11,7 @@ import os
 import pathlib
 import sys
 import threading
+from collections.abc import Sequence
 
 from daemon import clock, collector
 from daemon.batch_store import BatchStore
@@ -19,7 +20,9 @@ from daemon.readings import Arrival, Reading
 from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
 from daemon.store import writer
+from daemon.store.merging import MinuteRow
 from daemon.store.opening import open_lean_writer
+from tests.support.fault_promises import tell_commits
 
 EPOCH_S = 1_790_000_000
 METERS = tuple(f"M{number}" for number in range(1, 21))
@@ -127,26 +130,16 @@ def main() -> None:
     clock.monotonic_s = lambda: float(clocks.steady_s)
     clock.now_s = lambda: float(EPOCH_S + clocks.steady_s)
     if len(sys.argv) > 4:
-        tell_minutes(sys.argv[4])
+        tell_commits(sys.argv[4], newest_minute)
     loop = make_collector(db, inbox)
     written = loop.run(clocks)
     samples = [dataclasses.asdict(sample) for sample in clocks.samples]
     print(json.dumps({"written": written, "sent": clocks.sent, "read": loop.read, "samples": samples}))  # noqa: T201
 
 
-def tell_minutes(path: str) -> None:
-    """Append a line for each commit that is done: the newest minute that it promised to keep, and how many rows."""
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
-    true_write = BatchStore.commit
-
-    def commit(store: BatchStore, states, *, now_ms):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN202 - as commit
-        rows = [row for _anchor, row in sorted(store._rows)]
-        done = true_write(store, states, now_ms=now_ms)
-        if done and rows:
-            os.write(descriptor, f"{len(rows)} {rows[-1].minute}\n".encode())
-        return done
-
-    BatchStore.commit = commit  # type: ignore[method-assign, assignment]
+def newest_minute(rows: Sequence[MinuteRow]) -> str:
+    """How many rows, and the newest minute among them; nothing if there are none."""
+    return f"{len(rows)} {max(row.minute for row in rows)}" if rows else ""
 
 
 if __name__ == "__main__":

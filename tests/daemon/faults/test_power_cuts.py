@@ -2,24 +2,23 @@
 
 import bisect
 import contextlib
-import os
 import pathlib
 import random
 import shutil
 import sqlite3
 import subprocess
 import sys
-import tempfile
 from collections.abc import Iterator
 
 import pytest
 
 from daemon.store.prepare import prepare_store
+from tests.support.fault_disks import folder_in_memory
 from tests.support.fault_power import Card, Operation, read_record
+from tests.support.fault_shims import needs_compiler, preloading
 from tests.support.fault_week import EPOCH_S
 
 TOP = pathlib.Path(__file__).parents[3]
-SUPPORT = TOP / "tests" / "support"
 MINUTES = 360
 CUTS = 2000
 LYING_CUTS = 100
@@ -31,24 +30,20 @@ FROM minute
 """  # noqa: S608 - a number of ours
 """Rows, minutes, meters, and rows whose count is not what the counter sent at that time."""
 
-pytestmark = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler (apt-get install gcc libc6-dev)")
+pytestmark = needs_compiler
 
 
 @pytest.fixture(scope="module")
 def memory() -> Iterator[pathlib.Path]:
     """A folder in memory where there is one: replays write hundreds of megabytes."""
-    shared = pathlib.Path("/dev/shm")  # noqa: S108 - a folder of its own below it
-    with tempfile.TemporaryDirectory(dir=shared if os.access(shared, os.W_OK) else None) as folder:
-        yield pathlib.Path(folder)
+    with folder_in_memory() as folder:
+        yield folder
 
 
 @pytest.fixture(scope="module")
 def record(memory: pathlib.Path) -> list[Operation]:
     """What six hours of twenty meters do to the card, from an empty database to a clean stop."""
-    shim, card = memory / "record.so", memory / "card"
-    subprocess.run(
-        ["cc", "-shared", "-fPIC", "-O1", "-Wall", "-Werror", "-o", shim, SUPPORT / "fault_record.c"], check=True
-    )
+    card = memory / "card"
     card.mkdir()
     prepare_store(memory / "empty.db")
     shutil.copy(memory / "empty.db", card / "rack.db")
@@ -57,7 +52,7 @@ def record(memory: pathlib.Path) -> list[Operation]:
         check=True,
         cwd=TOP,
         stdout=subprocess.DEVNULL,
-        env=os.environ | {"LD_PRELOAD": str(shim), "RECORD_UNDER": f"{card}/", "RECORD_TO": str(memory / "operations")},
+        env=preloading("fault_record.c", memory, RECORD_UNDER=f"{card}/", RECORD_TO=str(memory / "operations")),
     )
     before = Operation(kind="W", name="rack.db", offset=0, data=(memory / "empty.db").read_bytes())
     done = (operation for operation in read_record(memory / "operations") if operation.name != "rack.db-shm")

@@ -2,38 +2,29 @@
 
 import os
 import pathlib
-import shutil
 import struct
-import subprocess
 import time
-from collections.abc import Mapping
-
-import pytest
 
 from tests.support.fault_bench import EPOCH_S, Bench
+from tests.support.fault_shims import needs_compiler, preloading
 
-SUPPORT = pathlib.Path(__file__).parents[2] / "support"
 SPEED = 600.0
 LATE_S = 0.25
 DAY_S = 86_400
 STEPS_S = (3 * DAY_S, -3600, -4 * DAY_S, 90, -EPOCH_S + 900_000_000, EPOCH_S - 900_000_000 + DAY_S - 90 + 3600)
 """Forth, back, further back, a little forth, to before 2000, and right again: they add up to nothing."""
 
-pytestmark = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler (apt-get install gcc libc6-dev)")
+pytestmark = needs_compiler
 
 
 class WallClock:
     """The wall clock of the processes that are started in `environment`."""
 
     def __init__(self, folder: pathlib.Path) -> None:
-        shim = folder / "clock.so"
-        subprocess.run(
-            ["cc", "-shared", "-fPIC", "-O1", "-Wall", "-Werror", "-o", shim, SUPPORT / "fault_clock.c"], check=True
-        )
         self._file = folder / "step"
         self._step_s = 0
         self.step(0)
-        self.environment: Mapping[str, str] = os.environ | {"LD_PRELOAD": str(shim), "STEP_FILE": str(self._file)}
+        self.environment = preloading("fault_clock.c", folder, STEP_FILE=str(self._file))
 
     def step(self, by_s: int) -> None:
         """Move it."""
@@ -41,6 +32,13 @@ class WallClock:
         descriptor = os.open(self._file, os.O_WRONLY | os.O_CREAT, 0o600)
         os.pwrite(descriptor, struct.pack("<q", self._step_s * 1_000_000_000), 0)
         os.close(descriptor)
+
+
+def collect_some_minutes(bench: Bench, wall: WallClock) -> None:
+    """A run that ends cleanly before the clock is moved."""
+    with bench.collecting(environment=wall.environment) as run:
+        bench.wait_for_rows(4)
+        assert bench.stop(run) == 0
 
 
 def live_through(bench: Bench, wall: WallClock) -> None:
@@ -104,9 +102,7 @@ def test_a_step_forth_between_two_runs(tmp_path: pathlib.Path) -> None:
     """The clock is put a day ahead while nobody collects: the counter is not taken to have started anew."""
     wall = WallClock(tmp_path)
     with Bench(tmp_path, tmp_path, speed=SPEED) as bench:
-        with bench.collecting(environment=wall.environment) as run:
-            bench.wait_for_rows(4)
-            assert bench.stop(run) == 0
+        collect_some_minutes(bench, wall)
         wall.step(DAY_S)
         with bench.collecting(environment=wall.environment) as run:
             bench.wait_for_rows(4)
@@ -119,9 +115,7 @@ def test_a_step_between_two_runs(tmp_path: pathlib.Path) -> None:
     """The clock is put back while nobody collects: the next run dates after what is there."""
     wall = WallClock(tmp_path)
     with Bench(tmp_path, tmp_path, speed=SPEED) as bench:
-        with bench.collecting(environment=wall.environment) as run:
-            bench.wait_for_rows(4)
-            assert bench.stop(run) == 0
+        collect_some_minutes(bench, wall)
         wall.step(-DAY_S)
         with bench.collecting(environment=wall.environment) as run:
             time.sleep(bench.simulated(4000))

@@ -1,17 +1,16 @@
 """A week of simulated time: what the always-on process needs does not grow."""
 
 import json
-import os
 import pathlib
 import statistics
 import subprocess
 import sys
-import tempfile
 from typing import Any
 
 import pytest
 
 from daemon.store.prepare import prepare_store
+from tests.support.fault_disks import folder_in_memory
 
 TOP = pathlib.Path(__file__).parents[3]
 DAY_MINUTES = 1440
@@ -27,9 +26,8 @@ MOST_LOG_KB = 600
 @pytest.fixture(scope="module")
 def week() -> dict[str, Any]:
     """Twenty meters for a week, in a process of its own."""
-    shared = pathlib.Path("/dev/shm")  # noqa: S108 - a folder of its own below it
-    with tempfile.TemporaryDirectory(dir=shared if os.access(shared, os.W_OK) else None) as folder:
-        db = pathlib.Path(folder) / "rack.db"
+    with folder_in_memory() as folder:
+        db = folder / "rack.db"
         prepare_store(db)
         done = subprocess.run(
             [sys.executable, "-m", "tests.support.fault_week", db, str(WEEK_MINUTES), str(FULL_MINUTES)],
