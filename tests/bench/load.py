@@ -13,20 +13,20 @@ import gzip
 import json
 import pathlib
 import statistics
-import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable
 from functools import partial
 
 import numpy as np
 import pandas as pd
 
+sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))  # run as a script, the folder above is not on the path
+
 from config.plant import Meter
 from daemon.loading.load import Loader
 from daemon.store.opening import open_writer
 from daemon.store.prepare import prepare_store
+from tests.support.usage import cost_of, cpu_s
 
 START = np.datetime64("2025-01-06T00:00:00.000")
 SHAPES = (
@@ -51,11 +51,6 @@ from = "pump"
 outlet = "1 m"
 path = [{ bore = "35 mm", length = "2 m", roughness = "0.002 mm" }]
 """
-
-
-def cpu_s() -> float:
-    """User and system time of this process, all threads; os.times counts in steps of 10 ms."""
-    return time.process_time()
 
 
 def meter_names(meters: int) -> list[str]:
@@ -100,29 +95,14 @@ def load_once(log: pathlib.Path, database: pathlib.Path, meters: int) -> None:
     connection.close()
 
 
-def timed(action: Callable[[], object]) -> float:
-    """CPU seconds of one call."""
-    before = cpu_s()
-    action()
-    return cpu_s() - before
-
-
 def peak_mb(log: pathlib.Path, folder: pathlib.Path, meters: int) -> float:
     """Peak resident memory of `clearbore load` in a process of its own."""
     plant = folder / "bench.toml"
     tables = [f'[[meter]]\nname = "{name}"\npulses_per_litre = 450\n' for name in meter_names(meters)]
     plant.write_text(PLANT + "".join(tables))
-    script = (
-        "import sys; sys.argv = ['clearbore', 'load', *sys.argv[1:]]\n"
-        "from daemon.cli import group\n"
-        "group(standalone_mode=False)\n"
-        "peak, = (line for line in open('/proc/self/status') if line.startswith('VmHWM'))\n"
-        "print(peak.split()[1])"
-    )
-    arguments = [sys.executable, "-c", script, str(plant), str(log), "--db", str(folder / "peak.db")]
-    done = subprocess.run(arguments, capture_output=True, text=True, check=True)
+    peak = cost_of("load", str(plant), str(log), "--db", str(folder / "peak.db")).peak_mb
     (folder / "peak.db").unlink()
-    return int(done.stdout.split()[-1]) / 1024
+    return peak
 
 
 def measure(shape: tuple[str, int, int, bool], lines: int, runs: int) -> dict[str, float | str]:
@@ -137,7 +117,7 @@ def measure(shape: tuple[str, int, int, bool], lines: int, runs: int) -> dict[st
         pairs = []
         for _run in range(runs):
             database = new_database(folder)
-            pairs.append((timed(lambda: pd.read_csv(log)), timed(partial(load_once, log, database, meters))))
+            pairs.append((cpu_s(lambda: pd.read_csv(log)), cpu_s(partial(load_once, log, database, meters))))
         read_s, load_s = (statistics.median(side) for side in zip(*pairs, strict=True))
         kept_mb = (folder / "bench.db").stat().st_size / 1e6
         return {

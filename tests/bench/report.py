@@ -15,11 +15,8 @@ import json
 import pathlib
 import sqlite3
 import statistics
-import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable
 from functools import partial
 
 import numpy as np
@@ -39,6 +36,7 @@ from daemon.store.baselines import latest_baseline
 from daemon.store.opening import open_reader, open_writer
 from daemon.store.prepare import prepare_store
 from daemon.store.reader import read_hours
+from tests.support.usage import cost_of, cpu_s
 
 START_S = 1_735_689_600  # 2025-01-01T00:00:00Z
 DAY_S, FILE_DAYS = 86_400, 28
@@ -76,14 +74,6 @@ from = "tee {before}"
 to = "tee {number}"
 path = [{{ tee = "run" }}, {{ pipe = "1-1/2 in sch 40", length = "20 cm" }}]
 """
-REPORT = """\
-import sys
-sys.argv = ["clearbore", "report", *sys.argv[1:]]
-from daemon.cli import group
-group(standalone_mode=False)
-peak, = (line for line in open("/proc/self/status") if line.startswith("VmHWM"))
-print(peak.split()[1])
-"""
 
 
 def plant_text(meters: int) -> str:
@@ -117,13 +107,6 @@ def write_log(path: pathlib.Path, meters: tuple[str, ...], counts: np.ndarray, f
         for name, count in zip(meters, row, strict=True)
     )
     path.write_text("time_utc,meter,pulses\n" + "".join(lines), encoding="utf-8")
-
-
-def cpu_s(action: Callable[[], object]) -> float:
-    """CPU seconds of one call."""
-    before = time.process_time()
-    action()
-    return time.process_time() - before
 
 
 def load_log(connection: sqlite3.Connection, plant: PlantFile, log: pathlib.Path) -> None:
@@ -162,13 +145,6 @@ def made(folder: pathlib.Path, meters: int, days: int) -> tuple[PlantFile, pathl
     return plant, file, database, ratio
 
 
-def report(file: pathlib.Path) -> tuple[float, float]:
-    """Seconds from start to exit of the report, and its peak memory, MB."""
-    start_s = time.perf_counter()
-    done = subprocess.run([sys.executable, "-c", REPORT, str(file)], capture_output=True, text=True, check=True)
-    return time.perf_counter() - start_s, int(done.stdout.split()[-1]) / 1024
-
-
 def assessed(plant: PlantFile, database: pathlib.Path) -> tuple[float, float]:
     """CPU seconds of one assessment of all hours, and of the last hour alone by what the one before it kept."""
     connection = open_reader(database)
@@ -197,15 +173,14 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
         _, file, _, ratio = made(folder, options.meters, options.days)
-        first_s, first_mb = report(file)
-        report_s, peak_mb = report(file)
+        first, weekly = (cost_of("report", str(file)) for _ in range(2))
         ten, _, database, _ = made(folder, ASSESSED_METERS, options.days)
         all_s, hour_s = assessed(ten, database)
         found = {
-            "year_report_s": round(report_s, 2),
-            "year_report_rss_mb": round(peak_mb, 1),
-            "first_report_s": round(first_s, 2),
-            "first_report_rss_mb": round(first_mb, 1),
+            "year_report_s": round(weekly.wall_s, 2),
+            "year_report_rss_mb": round(weekly.peak_mb, 1),
+            "first_report_s": round(first.wall_s, 2),
+            "first_report_rss_mb": round(first.peak_mb, 1),
             "assess_hour_ms": round(1e3 * hour_s, 2),
             "assess_all_s": round(all_s, 2),
             "load_ratio_to_read_csv": round(ratio, 2),

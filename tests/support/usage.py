@@ -7,12 +7,21 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 SETTLED_S = 4.0
 BUSY_S = 0.002
 """CPU in a tenth of a second that is more than waiting costs."""
+CLEARBORE = """\
+import sys
+sys.argv = ["clearbore", *sys.argv[1:]]
+from daemon.cli import group
+group(standalone_mode=False)
+peak, = (line for line in open("/proc/self/status") if line.startswith("VmHWM"))
+print(peak.split()[1])
+"""
+"""A command of Clearbore, and last on standard output its peak resident memory in KB (VmHWM)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,3 +76,29 @@ def settled_cpu(pid: int, action: threading.Thread) -> tuple[float, float]:
             busy_until_s = now.at_s
         last = now
     return last.cpu_s - start.cpu_s, busy_until_s - start.at_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cost:
+    """What a command took: seconds from start to exit, and peak resident memory."""
+
+    wall_s: float
+    peak_mb: float
+
+
+def cost_of(*words: str) -> Cost:
+    """Run a command and see what it takes.
+
+    Raises:
+        subprocess.CalledProcessError: it failed.
+    """
+    start_s = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", CLEARBORE, *words], capture_output=True, text=True, check=True)
+    return Cost(wall_s=time.perf_counter() - start_s, peak_mb=int(done.stdout.split()[-1]) / 1024)
+
+
+def cpu_s(action: Callable[[], object]) -> float:
+    """CPU seconds of one call: user and system time of this process, all threads; os.times counts in steps of 10 ms."""
+    before_s = time.process_time()
+    action()
+    return time.process_time() - before_s
