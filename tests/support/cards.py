@@ -9,7 +9,6 @@ from dataclasses import dataclass
 SECTOR_BYTES = 512
 WRITTEN_SECTORS = 6
 """Place of the sectors written in /sys/block/DEVICE/stat (Documentation/block/stat.rst of the kernel)."""
-FLUSHES = 15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,15 +21,8 @@ class Card:
     @property
     def written_bytes(self) -> int:
         """Everything that reached the device: data, journal and metadata."""
-        return int(self._counters()[WRITTEN_SECTORS]) * SECTOR_BYTES
-
-    @property
-    def flushes(self) -> int:
-        """Cache flushes that the device was asked for."""
-        return int(self._counters()[FLUSHES])
-
-    def _counters(self) -> list[str]:
-        return pathlib.Path(f"/sys/block/{self.device}/stat").read_text().split()
+        counters = pathlib.Path(f"/sys/block/{self.device}/stat").read_text().split()
+        return int(counters[WRITTEN_SECTORS]) * SECTOR_BYTES
 
 
 @contextlib.contextmanager
