@@ -13,7 +13,8 @@ from daemon.store.blocks import METERS_MOST, MINUTE_MS, MINUTES, RECORD, TIME_DI
 from daemon.store.keys import MINUTE_SHIFT, PART_BITS, PARTS_MOST
 from daemon.store.opening import transaction
 from daemon.store.ordering import stable_order
-from daemon.store.writer import INTO, MINUTES_PER_DAY, ROW, count_further_parts, mark_stale, write_minutes
+from daemon.store.short_rows import INTO, ROW, short_row
+from daemon.store.writer import MINUTES_PER_DAY, MinuteRow, count_further_parts, mark_stale, write_minutes
 
 Mask = NDArray[np.bool_]
 
@@ -103,20 +104,31 @@ def _insert_rows(connection: sqlite3.Connection, table: Ints) -> None:
     if further.any():
         count_further_parts(connection, table[further][:, [1, _SAMPLES]].tolist())
         table = table[~further]
-    several = _keyed(table[table[:, _SAMPLES] > 1])
+    several = _short_rows(table[table[:, _SAMPLES] > 1])
     whole = len(several) - len(several) % _ROWS_A_STATEMENT
     connection.executemany(_INSERT_MANY, several[:whole].reshape(-1, several.shape[1] * _ROWS_A_STATEMENT).tolist())
     connection.executemany(_INSERT, several[whole:].tolist())
     single = table[table[:, _SAMPLES] == 1]
-    keys = _keys(single).tolist()
-    connection.executemany(
-        _INSERT, [(key, *row[_KEY_COLUMNS:]) for key, row in zip(keys, _as_rows(single), strict=True)]
+    connection.executemany(_INSERT, [short_row(row) for row in _as_rows(single)])
+
+
+def _short_rows(table: Ints) -> Ints:
+    """`short_row` of rows of several readings, [N, 9]."""
+    counted, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart = table.T[_KEY_COLUMNS:]
+    mean_mhz = pulses * 1_000_000 // np.maximum(span_ms, 1)
+    return np.column_stack(
+        [
+            _keys(table),
+            counted,
+            pulses,
+            MINUTE_MS - at_ms,
+            at_ms - span_ms,
+            mean_mhz - low_mhz,
+            high_mhz - mean_mhz,
+            samples,
+            restart,
+        ]
     )
-
-
-def _keyed(table: Ints) -> Ints:
-    """Rows as they are stored, [N, 9]: their key in place of minute, meter and part."""
-    return np.column_stack([_keys(table), table[:, _KEY_COLUMNS:]])
 
 
 def _keys(table: Ints) -> Ints:
@@ -181,9 +193,9 @@ def _number(digits: NDArray[np.uint8]) -> Ints:
     return number
 
 
-def _as_rows(table: Ints) -> list[Sequence[int | None]]:
+def _as_rows(table: Ints) -> list[MinuteRow]:
     """Rows for the database: no extremes where there is one sample."""
     return [
-        (*row[:7], None, None, *row[9:]) if samples == 1 else row
+        MinuteRow._make((*row[:7], None, None, *row[9:]) if samples == 1 else row)
         for row, samples in zip(table.tolist(), table[:, _SAMPLES].tolist(), strict=True)
     ]

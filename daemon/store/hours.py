@@ -14,7 +14,8 @@ from config.plant import Meter
 from daemon.store.blocks import holds_minutes
 from daemon.store.journal import read_pauses_ms
 from daemon.store.opening import transaction
-from daemon.store.reader import PARTS_KEPT, read_minutes
+from daemon.store.parts import packed_parts
+from daemon.store.reader import read_minutes
 from daemon.store.undated import holds_undated
 from daemon.store.writer import MINUTES_PER_DAY, mark_stale, meter_ids
 
@@ -202,7 +203,7 @@ def _write_hours(connection: sqlite3.Connection, deriver: Deriver, day: int, hou
     meter = np.array(deriver.ids, dtype=np.int64)[column]
     pulses, seconds, off_s = hours.pulses[hour, column], hours.seconds[hour, column], hours.off_s[hour]
     sides = (day * 24 + hour, meter, pulses, seconds, off_s)
-    rows = list(zip(*(side.tolist() for side in sides), _packed_parts(hours, hour, column), strict=True))
+    rows = list(zip(*(side.tolist() for side in sides), packed_parts(hours, hour, column), strict=True))
     whole = len(rows) - len(rows) % _ROWS_A_STATEMENT
     several = [
         tuple(itertools.chain.from_iterable(rows[at : at + _ROWS_A_STATEMENT]))
@@ -210,13 +211,3 @@ def _write_hours(connection: sqlite3.Connection, deriver: Deriver, day: int, hou
     ]
     connection.executemany(_INSERT_MANY, several)
     connection.executemany(_INSERT, rows[whole:])
-
-
-def _packed_parts(hours: DayHours, hour: Ints, column: Ints) -> list[bytes]:
-    """The parts of some hours and meters, [N] each, as the database keeps them."""
-    parts = np.empty(len(hour), dtype=PARTS_KEPT)
-    parts["pulses"] = hours.part_pulses[hour, :, column]
-    parts["seconds"] = hours.part_seconds[hour, :, column]
-    parts["known_s"] = hours.known_s[hour]
-    text, length = parts.tobytes(), PARTS_KEPT.itemsize
-    return [text[at : at + length] for at in range(0, len(text), length)]

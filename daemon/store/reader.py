@@ -18,11 +18,9 @@ from daemon.store.journal import read_events
 from daemon.store.keys import row_key
 from daemon.store.opening import open_reader
 from daemon.store.ordering import side_by_side
+from daemon.store.parts import unpacked_parts
 from daemon.store.undated import read_undated
 
-PARTS_KEPT = np.dtype([("pulses", "<f4", PARTS), ("seconds", "<f4", PARTS), ("known_s", "<u2", PARTS)])
-"""How a row of the table of hours keeps its parts."""
-NO_PARTS = bytes(PARTS_KEPT.itemsize)
 _COUNTS_ONLY = 3  # columns of a table of single readings
 
 __all__ = ["open_reader", "read_events", "read_hours", "read_minutes"]
@@ -70,12 +68,11 @@ class _Rows:
     @classmethod
     def of(cls, rows: Sequence[tuple[int, int, float, float, float, bytes | None]], columns: Mapping[int, int]) -> Self:
         """From what the database gives; a row without parts has parts of nothing."""
-        parts = b"".join(row[5] or NO_PARTS for row in rows)
         return cls(
             np.array([row[0] for row in rows], dtype=np.int64),
             np.array([columns[row[1]] for row in rows], dtype=np.int64),
             np.array([row[2:5] for row in rows], dtype=np.float64).reshape(-1, 3),
-            np.frombuffer(parts, dtype=PARTS_KEPT),
+            unpacked_parts([row[5] for row in rows]),
         )
 
 

@@ -9,18 +9,21 @@ Raw counts and times are kept; K-factors are applied at reading.
                   ask for: WHERE slot >= minute << 16
       count       cumulative count of the part's last reading, as the device sent it
       pulses      pulses from the part's first to its last reading
-      at_ms       time of the last reading, ms after the start of the minute
-      span_ms     ms from the part's first to its last reading; 0 for a single reading
-      low_mhz     lowest rate between neighbouring readings of the part, thousandths of a pulse a second; null for one
-      high_mhz    highest such rate
+      at_ms       time of the last reading, ms after the start of the minute; read from `rest_ms`, from it to the end
+      span_ms     ms from the part's first to its last reading, 0 for a single reading; read from `first_ms`, the time of
+                  the first reading, null where that is the last
+      low_mhz     lowest rate between neighbouring readings of the part, thousandths of a pulse a second, null for a
+                  single reading; read from `below_mhz`, how far it is below the part's mean rate
+      high_mhz    highest such rate; read from `above_mhz`
       samples     readings in the part, doubled ones counted once
       restart     1: the counter is known to have restarted since the reading before this part; 0: known not, or not told
     minute_block  the minutes of one hour and meter that hold a single reading each, from a log file, as text: 20 digits
                   a reading, ms after the start of the hour (8) and count (12); a minute is here or in `minute`
     all_minutes   both of them as rows
     hour          pulses counted in `seconds` while the pump ran; off_s: seconds in which it was recognised as stopped;
-      parts       the hour in parts of ten minutes, 60 bytes: pulses (6 float32), seconds (6 float32), and how many
-                  seconds after its end each part was known for good (6 uint16), low byte first
+      parts       the hour in parts of ten minutes: pulses (6 float32), seconds (6 float32, left out where the pump ran
+                  throughout: 600 each), and how many seconds after its end each part was known for good (6 uint16), low
+                  byte first
     usual_rate    median of the rates above zero in the ten-minute parts of a UTC day, pulses a second
     stale_day     UTC epoch days whose hours are behind their minutes
     journal       what the keeper did
@@ -248,6 +251,60 @@ FROM (SELECT *, lag(count) OVER (PARTITION BY meter ORDER BY minute, part) AS be
 JOIN meter ON meter.id = row.meter;
 """
 
+SHORT_ROWS = """
+DROP VIEW minute_rate;
+DROP VIEW all_minutes;
+ALTER TABLE minute RENAME TO long_minute;
+CREATE TABLE minute (
+    minute INTEGER GENERATED ALWAYS AS (slot >> 16) VIRTUAL,
+    meter INTEGER GENERATED ALWAYS AS (slot >> 6 & 1023) VIRTUAL REFERENCES meter (id),
+    part INTEGER GENERATED ALWAYS AS (slot & 63) VIRTUAL,
+    count INTEGER NOT NULL,
+    pulses INTEGER NOT NULL DEFAULT 0,
+    at_ms INTEGER GENERATED ALWAYS AS (60000 - rest_ms) VIRTUAL,
+    span_ms INTEGER GENERATED ALWAYS AS (ifnull(60000 - rest_ms - first_ms, 0)) VIRTUAL,
+    low_mhz INTEGER GENERATED ALWAYS AS (pulses * 1000000 / max(span_ms, 1) - below_mhz) VIRTUAL,
+    high_mhz INTEGER GENERATED ALWAYS AS (pulses * 1000000 / max(span_ms, 1) + above_mhz) VIRTUAL,
+    samples INTEGER NOT NULL DEFAULT 1,
+    restart INTEGER NOT NULL DEFAULT 0,
+    rest_ms INTEGER NOT NULL,
+    first_ms INTEGER,
+    below_mhz INTEGER,
+    above_mhz INTEGER,
+    slot INTEGER PRIMARY KEY
+) STRICT;
+INSERT INTO minute (slot, count, pulses, rest_ms, first_ms, below_mhz, above_mhz, samples, restart)
+SELECT
+    slot, count, pulses, 60000 - at_ms, nullif(at_ms - span_ms, at_ms),
+    pulses * 1000000 / max(span_ms, 1) - low_mhz, high_mhz - pulses * 1000000 / max(span_ms, 1), samples, restart
+FROM long_minute ORDER BY slot;
+DROP TABLE long_minute;
+CREATE VIEW all_minutes AS
+SELECT minute, meter, part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart FROM minute
+UNION ALL
+SELECT
+    hour * 60 + CAST(substr(body, 20 * place + 1, 8) AS INTEGER) / 60000, meter, 0,
+    CAST(substr(body, 20 * place + 9, 12) AS INTEGER), 0,
+    CAST(substr(body, 20 * place + 1, 8) AS INTEGER) % 60000, 0, NULL, NULL, 1, 0
+FROM minute_block JOIN (
+    WITH RECURSIVE places (place) AS (SELECT 0 UNION ALL SELECT place + 1 FROM places WHERE place < 59)
+    SELECT place FROM places
+) ON 20 * place < length(body);
+CREATE VIEW minute_rate AS
+SELECT
+    strftime('%Y-%m-%dT%H:%M:%SZ', minute * 60, 'unixepoch') AS minute_utc,
+    meter.name AS meter,
+    count,
+    CASE WHEN restart = 0 AND count >= before THEN count - before END AS pulses_since_row_before,
+    samples,
+    low_mhz / 1000.0 AS lowest_hz,
+    high_mhz / 1000.0 AS highest_hz
+FROM (SELECT *, lag(count) OVER (PARTITION BY meter ORDER BY minute, part) AS before FROM all_minutes) AS row
+JOIN meter ON meter.id = row.meter;
+UPDATE hour SET parts = CAST(substr(parts, 1, 24) || substr(parts, 49, 12) AS BLOB)
+WHERE substr(parts, 25, 24) = x'000016440000164400001644000016440000164400001644';
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("store", STORE),
     ("jobs", JOBS),
@@ -255,6 +312,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("memory", MEMORY),
     ("parts", PARTS),
     ("minutes by number", MINUTES_BY_NUMBER),
+    ("short rows", SHORT_ROWS),
 )
 """Name and SQL of each step, oldest first. Add to the end; never change one that was released."""
 

@@ -18,6 +18,7 @@ from daemon.store.blocks import MINUTES, drop_block, read_block
 from daemon.store.keys import METERS_MOST, PARTS_MOST, row_key
 from daemon.store.merging import MinuteRow, merge_parts
 from daemon.store.opening import open_writer, transaction
+from daemon.store.short_rows import INTO, ROW, short_row
 
 __all__ = [
     "MinuteRow",
@@ -37,8 +38,6 @@ LOG_BYTES = 1010 * 4120
 LINE_KEPT = 200
 FIELDS = "minute, meter, part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart"
 """Columns of the table `minute` in the order of MinuteRow."""
-INTO = "INSERT INTO minute (slot, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart) VALUES "
-ROW = "(?, ?, ?, ?, ?, ?, ?, ?, ?)"
 _INSERT = INTO + ROW
 
 
@@ -151,7 +150,7 @@ def _insert(connection: sqlite3.Connection, rows: Iterable[MinuteRow]) -> None:
     if further:
         count_further_parts(connection, ((row.meter, row.samples) for row in further))
         kept = [row for row in kept if row.part < PARTS_MOST]
-    connection.executemany(_INSERT, [(row_key(*row[:3]), *row[3:]) for row in kept])
+    connection.executemany(_INSERT, [short_row(row) for row in kept])
 
 
 def count_further_parts(connection: sqlite3.Connection, parts: Iterable[tuple[int, int]]) -> None:

@@ -53,13 +53,14 @@ BARE_INSERT = """
 import os, sys
 from daemon.store import writer
 from daemon.store.keys import row_key
+from daemon.store.short_rows import INTO, ROW
 base = writer.open_writer(sys.argv[1])
 (meter,) = writer.meter_ids(base, ['branch 1']).values()
 before = sum(os.times()[:2])
 for first in range(0, int(sys.argv[2]), 1000):
     base.execute('BEGIN IMMEDIATE')
-    base.executemany(writer.INTO + writer.ROW,
-        [(row_key(n, meter), 50 * n, 2950, 59000, 59000, 49000, 51000, 60, 0) for n in range(first, first + 1000)])
+    base.executemany(INTO + ROW,
+        [(row_key(n, meter), 50 * n, 2950, 1000, 0, 1000, 1000, 60, 0) for n in range(first, first + 1000)])
     base.execute('COMMIT')
 print(sum(os.times()[:2]) - before)
 """

@@ -19,7 +19,7 @@ from daemon.store.writer import meter_ids, open_writer
 base = open_writer(sys.argv[1])
 meter_ids(base, ["M1"])
 for line in sys.stdin:
-    base.execute("INSERT INTO minute (slot, count, at_ms) VALUES (?, 1, 0)", (row_key(int(line), 1),))
+    base.execute("INSERT INTO minute (slot, count, rest_ms) VALUES (?, 1, 0)", (row_key(int(line), 1),))
     print(flush=True)
 """
 

@@ -4,6 +4,7 @@ import contextlib
 import pathlib
 import shutil
 import sqlite3
+import struct
 import subprocess
 import sys
 
@@ -155,6 +156,40 @@ def test_every_earlier_version_comes_up_to_date(
     assert asked(path, "SELECT count FROM minute WHERE minute = 7 AND meter = 1 AND part = 0") == 450
     assert asked(path, "PRAGMA integrity_check") == "ok"
     assert prepare_store(path) is None
+
+
+def test_rows_made_shorter_say_what_they_said(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Minute rows of every kind, and the parts of an hour that ran on, of one that did not, and of one without."""
+    path = tmp_path / "rack.db"
+    rows = [
+        (row_key(7, 1), 2**32 - 1, 3000, 59_999, 59_001, 50_100, 51_000, 60, 1),
+        (row_key(7, 1, 1), 0, 0, 0, 0, None, None, 1, 0),
+        (row_key(8, 1), 5, 4, 20_000, 0, None, None, 2, 0),
+        (row_key(9, 1), 7, 2_000, 30_000, 40_000, 0, 250_000_000, 9, 0),
+    ]
+    pulses, known = struct.pack("<6f", *range(6)), struct.pack("<6H", *range(180, 186))
+    whole, broken = (struct.pack("<6f", *[600.0] * 5, last) for last in (600.0, 599.5))
+    with monkeypatch.context() as earlier:
+        earlier.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:BY_NUMBER])
+        earlier.setattr(schema, "VERSION", BY_NUMBER)
+        prepare_store(path)
+        with contextlib.closing(open_writer(path)) as writer:
+            writer.execute("INSERT INTO meter (name) VALUES ('M1')")
+            columns = "slot, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart"
+            writer.executemany(f"INSERT INTO minute ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)  # noqa: S608 - ours
+            hours = [
+                (hour, parts) for hour, parts in enumerate((pulses + whole + known, pulses + broken + known, None))
+            ]
+            writer.executemany("INSERT INTO hour VALUES (?, 1, 15, 3600, 0, ?)", hours)
+    prepare_store(path)
+
+    with contextlib.closing(open_reader(path)) as reader:
+        assert reader.execute(f"SELECT {columns} FROM minute ORDER BY slot").fetchall() == rows  # noqa: S608 - ours
+        assert reader.execute("SELECT parts FROM hour ORDER BY hour").fetchall() == [
+            (pulses + known,),
+            (pulses + broken + known,),
+            (None,),
+        ]
 
 
 def test_no_room_for_the_backup_means_no_migration(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
