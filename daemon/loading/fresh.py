@@ -9,9 +9,8 @@ from analysis.frames import Ints
 from analysis.pulses import day_window_ms
 from daemon.loading.lines import MINUTE_MS
 from daemon.loading.sums import MinuteRows
-from daemon.store.blocks import holds_minutes
 from daemon.store.bulk import days_of
-from daemon.store.hours import Deriver, refresh_day
+from daemon.store.hours import Deriver, holds_readings, refresh_day
 from daemon.store.reader import minute_frame
 
 
@@ -25,12 +24,14 @@ class FreshDays:
     def __init__(self, connection: sqlite3.Connection, deriver: Deriver) -> None:
         self._connection = connection
         self._deriver = deriver
+        self._version: int | None = None
         self._fresh: dict[int, bool] = {}
         self._waiting: set[int] = set()
         self._rows: list[Ints] = []  # of _table, each
 
     def before_insert(self, rows: MinuteRows) -> None:
-        """Look what the database holds of the days that rows will touch."""
+        """Look what the database holds of the days that rows will touch; inside the transaction that stores them."""
+        self._notice_others()
         touched = days_of(rows.minute)
         for day in {day + by for day in touched for by in (-1, 0, 1)} - self._fresh.keys():
             self._fresh[day] = not self._holds_any(day)
@@ -44,14 +45,22 @@ class FreshDays:
                     self._distrust(near)
         self._rows.append(_table(rows))
 
-    def derive(self, sealed_minute: int) -> None:
-        """Derive the days for which no row can be missing if all before `sealed_minute` are in.
+    def derive(self, sealed_minute: int | None) -> None:
+        """Derive the days for which no row can be missing if all before `sealed_minute` are in; all of them without it.
 
         A row that comes later all the same marks its day anew.
         """
-        ripe = sorted(day for day in self._waiting if day_window_ms(day)[1] <= sealed_minute * MINUTE_MS)
-        if not ripe:
-            return
+        over = sorted(day for day, fresh in self._fresh.items() if fresh and _is_over(day, sealed_minute))
+        ripe = [day for day in over if day in self._waiting]
+        if ripe:
+            self._derive_days(ripe)
+        for day in over:
+            self._distrust(day)
+        if not any(self._fresh.values()):
+            self._rows.clear()
+
+    def _derive_days(self, ripe: Sequence[int]) -> None:
+        """Derive some days, ascending, and let go of the rows that no later day needs."""
         table = _joined(self._rows)
         minute = table[1] // MINUTE_MS
         if not (minute[1:] >= minute[:-1]).all():
@@ -60,9 +69,17 @@ class FreshDays:
         for day in ripe:
             first, last = np.searchsorted(minute, [at_ms // MINUTE_MS for at_ms in day_window_ms(day)])
             refresh_day(self._connection, self._deriver, day, minute_frame(table[:, first:last]))
-            self._distrust(day)
         rest = np.searchsorted(minute, day_window_ms(ripe[-1] + 1)[0] // MINUTE_MS)
         self._rows = [table[:, rest:].copy()]
+
+    def _notice_others(self) -> None:
+        """If another connection wrote meanwhile, nobody knows into which of the days."""
+        (version,) = self._connection.execute("PRAGMA data_version").fetchone()
+        if self._version not in {None, version}:
+            for day in self._fresh:
+                self._distrust(day)
+            self._rows.clear()
+        self._version = version
 
     def _distrust(self, day: int) -> None:
         """Leave the day to others."""
@@ -72,7 +89,12 @@ class FreshDays:
     def _holds_any(self, day: int) -> bool:
         """Whether the database holds a row that the day's hours hang on."""
         from_ms, to_ms = day_window_ms(day)
-        return holds_minutes(self._connection, from_ms // MINUTE_MS, to_ms // MINUTE_MS)
+        return holds_readings(self._connection, from_ms // MINUTE_MS, to_ms // MINUTE_MS)
+
+
+def _is_over(day: int, sealed_minute: int | None) -> bool:
+    """Whether all that a day's hours hang on lies before a minute; without one, nothing more comes."""
+    return sealed_minute is None or day_window_ms(day)[1] <= sealed_minute * MINUTE_MS
 
 
 def _table(rows: MinuteRows) -> Ints:

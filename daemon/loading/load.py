@@ -254,8 +254,7 @@ class _FileRun:
             self._fresh.before_insert(rows)
             free = insert_columns(self._connection, self._columns(rows), in_blocks=before_minute is not None)
             self._fresh.after_insert(rows, free=free)
-            if before_minute is not None:
-                self._fresh.derive(before_minute)
+            self._fresh.derive(before_minute)
 
     def _columns(self, rows: MinuteRows) -> tuple[Ints, ...]:
         """Rows as the database's columns."""

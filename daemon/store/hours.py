@@ -135,7 +135,12 @@ def _mark_with_minutes(connection: sqlite3.Connection, days: set[int]) -> None:
 
 def _holds_any(connection: sqlite3.Connection, first_day: int, last_day: int) -> bool:
     """Whether there is any minute from one UTC epoch day to another, both whole."""
-    span = (first_day * MINUTES_PER_DAY, (last_day + 1) * MINUTES_PER_DAY)
+    return holds_readings(connection, first_day * MINUTES_PER_DAY, (last_day + 1) * MINUTES_PER_DAY)
+
+
+def holds_readings(connection: sqlite3.Connection, from_minute: int, to_minute: int) -> bool:
+    """Whether there is any reading from one UTC epoch minute up to, not including, another, dated for good or not."""
+    span = (from_minute, to_minute)
     return holds_minutes(connection, *span) or holds_undated(connection, *span)
 
 

@@ -17,9 +17,12 @@ from config.plant import Meter
 from daemon.loading import stream
 from daemon.loading.load import Loader, check_header
 from daemon.loading.tally import FileTally
-from daemon.store import records
+from daemon.store import records, undated
+from daemon.store.merging import MinuteRow
 from daemon.store.opening import open_writer
 from daemon.store.prepare import prepare_store
+from daemon.store.undated import Anchor
+from daemon.store.writer import meter_ids
 
 METERS = tuple(
     Meter(name=name, k_points=((0.0, 450.0),), counter_bits=bits) for name, bits in (("M1", 32), ("M2", 32), ("M3", 16))
@@ -305,6 +308,45 @@ def test_a_second_file_of_the_same_days_joins_in(rack: Rack, tmp_path_factory: p
     with new_rack(tmp_path_factory) as other:
         other.load(lines)
         assert rack.state() == other.state()
+
+
+def test_what_another_writer_stores_meanwhile_is_in_the_hours(
+    rack: Rack, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The collector stores a meter's minutes of days that are being loaded: hours as if all had been loaded at once."""
+    lines = log_lines(minutes=3 * 1440)
+    theirs = [line for line in lines if ",M2," in line]
+    (rack.folder / "theirs.csv").write_text(HEADER + "".join(theirs))
+    (rack.folder / "ours.csv").write_text(HEADER + "".join(line for line in lines if ",M2," not in line))
+    monkeypatch.setattr(stream, "CHUNK_BYTES", 20_000)
+    monkeypatch.setattr(stream, "READ_BYTES", 20_000)
+    calls = []
+
+    def let_others_write(_read: int) -> None:
+        calls.append(1)
+        if len(calls) == 3:
+            with contextlib.closing(open_writer(rack.folder / "rack.db")) as other:
+                Loader(other, METERS, now_s=NOW_S, kept_lines=9).load(rack.folder / "theirs.csv")
+
+    loader = Loader(rack.connection, METERS, now_s=NOW_S, kept_lines=9)
+    loader.load(rack.folder / "ours.csv", tell=let_others_write)
+    loader.refresh_hours()
+    with new_rack(tmp_path_factory) as other:
+        other.load(lines)
+        assert rack.state() == other.state()
+
+
+def test_rows_without_a_date_are_in_the_hours_of_a_day_that_is_loaded(rack: Rack) -> None:
+    """A meter whose rows wait for the clock to be known, on the first of three days of a log of the others."""
+    undated.write_anchor(rack.connection, Anchor(id=1, boot="b", steady_ms=0, offset_ms=START_S * 1000, known=False))
+    third = meter_ids(rack.connection, [meter.name for meter in METERS])["M3"]
+    waiting = [
+        MinuteRow(100 + n, third, 0, 600 * n + 590, 590, 59_000, 59_000, 10_000, 10_000, 60, 0) for n in range(300)
+    ]
+    undated.write_undated(rack.connection, 1, waiting)
+    rack.load([line for line in log_lines(minutes=3 * 1440) if ",M3," not in line])
+    found = rack.connection.execute("SELECT pulses / seconds FROM hour WHERE meter = ? AND seconds = 3600", (third,))
+    assert found.fetchall() == [(pytest.approx(10),)] * 4
 
 
 def test_the_database_is_sound_after_it_all(rack: Rack) -> None:
