@@ -1,6 +1,6 @@
 """A chunk of lines -> readings, all at once; what is out of the ordinary goes line by line through daemon.loading.exact."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,6 +44,18 @@ class Readings:
         )
 
 
+def joined(pieces: Sequence[Readings]) -> Readings:
+    """The readings of one or more pieces, one after the other."""
+    if len(pieces) == 1:
+        return pieces[0]
+    return Readings(
+        column=np.concatenate([piece.column for piece in pieces]),
+        at_ms=np.concatenate([piece.at_ms for piece in pieces]),
+        counted=np.concatenate([piece.counted for piece in pieces]),
+        uptime_ms=np.concatenate([piece.uptime_ms for piece in pieces]),
+    )
+
+
 class LineReader:
     """Reads chunks of one file's lines."""
 
@@ -60,14 +72,12 @@ class LineReader:
         self.lines = 1  # the header
         self.accepted = 0
 
-    def read(self, data: bytes) -> Readings:
-        """Read whole lines, each ended by a newline, in the order of the file."""
-        text = Text(data)
-        ends = np.flatnonzero(text.bytes == NEWLINE)
-        starts = np.concatenate([[PAD], ends[:-1] + 1])
-        ends = ends - (text.bytes[ends - 1] == RETURN)
+    def read(self, padded: bytes) -> Readings:
+        """Read whole lines, each ended by a newline, in the order of the file; with padding as `pad` gives it."""
+        text = Text(padded)
+        starts, ends, commas, good = _places(text, self._layout.fields - 1)
         if self._in_order:
-            readings, good = self._ordinary(text, starts, ends)
+            readings, good = self._ordinary(text, starts, ends, commas, good)
         else:
             blank = np.zeros(len(starts), dtype=np.int64)
             readings = Readings(column=blank, at_ms=blank.copy(), counted=blank.copy(), uptime_ms=blank.copy())
@@ -94,15 +104,13 @@ class LineReader:
             readings.uptime_ms[index] = reading.uptime_ms
             good[index] = True
 
-    def _ordinary(self, text: Text, starts: Ints, ends: Ints) -> tuple[Readings, Mask]:
-        """Read every line as an ordinary one; which of them are."""
-        commas, good = _commas(text, starts, ends, self._layout.fields - 1)
-        at_ms, good_time = _times(text, starts, commas[0] - starts)
+    def _ordinary(self, text: Text, starts: Ints, ends: Ints, commas: list[Ints], good: Mask) -> tuple[Readings, Mask]:
+        """Read every line as an ordinary one; which of them are, of those that have the right number of commas."""
+        at_ms, good_time = _times(text, starts, commas[0] - starts, self._layout.latest_ms)
         column, good_name = self._names.columns(text, commas[0] + 1, commas[1])
         count_end = commas[2] if len(commas) > 2 else ends  # noqa: PLR2004 - with uptime
         counted, good_count = whole_numbers(text, commas[1] + 1, count_end)
-        good &= good_time & good_name & good_count
-        good &= (counted < self._beyond[column]) & (at_ms >= exact.EARLIEST_MS) & (at_ms <= self._layout.latest_ms)
+        good = good & good_time & good_name & good_count & (counted < self._beyond.take(column))
         uptime_ms = np.full(len(starts), exact.NO_UPTIME, dtype=np.int64)
         if len(commas) > 2:  # noqa: PLR2004 - with uptime
             uptime_s, good_uptime = whole_numbers(text, commas[2] + 1, ends)
@@ -111,29 +119,40 @@ class LineReader:
         return Readings(column=column, at_ms=at_ms, counted=counted, uptime_ms=uptime_ms), good
 
 
-def _commas(text: Text, starts: Ints, ends: Ints, wanted: int) -> tuple[list[Ints], Mask]:
-    """Places of each line's commas, one array a comma, and which lines have just as many as wanted."""
-    places = np.flatnonzero(text.bytes == COMMA)
-    lines = len(starts)
-    if len(places) == wanted * lines:
-        table = places.reshape(lines, wanted)
-        if (table[:, 0] >= starts).all() and (table[:, -1] < ends).all():
-            return [np.ascontiguousarray(column) for column in table.T], np.ones(lines, dtype=np.bool_)
+def _places(text: Text, commas: int) -> tuple[Ints, Ints, list[Ints], Mask]:
+    """Where each line starts and ends, where its commas are, one array a comma, and which lines have just so many."""
+    newline, comma = text.bytes == NEWLINE, text.bytes == COMMA
+    marks = np.flatnonzero(newline | comma)
+    columns = [np.ascontiguousarray(marks[place :: commas + 1]) for place in range(commas + 1)]
+    alike = len(columns[0]) == len(columns[-1]) and bool(newline.take(columns[-1]).all())
+    alike = alike and all(bool(comma.take(column).all()) for column in columns[:-1])
+    newlines = columns[-1] if alike else np.flatnonzero(newline)
+    starts = np.concatenate([[PAD], newlines[:-1] + 1])
+    ends = newlines - (text.bytes.take(newlines - 1) == RETURN)
+    if alike:
+        return starts, ends, columns[:-1], np.ones(len(starts), dtype=np.bool_)
+    return starts, ends, *_commas(np.flatnonzero(comma), starts, ends, commas)
+
+
+def _commas(places: Ints, starts: Ints, ends: Ints, wanted: int) -> tuple[list[Ints], Mask]:
+    """Places of each line's commas, one array a comma, and which lines have just as many as wanted, of all commas."""
     first = np.searchsorted(places, starts)
     good = np.searchsorted(places, ends) - first == wanted
     padded = np.concatenate([places, np.full(wanted, PAD, dtype=np.int64)])
     return [np.where(good, padded[first + number], starts) for number in range(wanted)], good
 
 
-def _times(text: Text, starts: Ints, length: Ints) -> tuple[Ints, Mask]:
+def _times(text: Text, starts: Ints, length: Ints, latest_ms: int) -> tuple[Ints, Mask]:
     """UTC epoch ms of the times that start the lines, of some lengths; neighbouring lines mostly share them."""
-    date, time, rest = text.words(starts), text.words(starts + 8), text.words(starts + 16)
+    date, time, rest = text.neighbours(starts, 3)
     differs = (date[1:] != date[:-1]) | (time[1:] != time[:-1]) | (rest[1:] != rest[:-1]) | (length[1:] != length[:-1])
     fresh = np.concatenate([[0], np.flatnonzero(differs) + 1]) if len(starts) else starts
     minute, good_minute = _minute_of(date[fresh], time[fresh])
     ms, good_ms = _milliseconds(rest[fresh], length[fresh])
+    at_ms = minute * MINUTE_MS + ms
+    good = good_minute & good_ms & (at_ms >= exact.EARLIEST_MS) & (at_ms <= latest_ms)
     shared = np.diff(np.concatenate([fresh, [len(starts)]]))
-    return np.repeat(minute * MINUTE_MS + ms, shared), np.repeat(good_minute & good_ms, shared)
+    return np.repeat(at_ms, shared), np.repeat(good, shared)
 
 
 def _minute_of(date: Words, time: Words) -> tuple[Ints, Mask]:

@@ -11,15 +11,18 @@ from config.errors import InputUnusable
 from config.plant import Meter
 from daemon.loading import exact
 from daemon.loading.fresh import FreshDays
-from daemon.loading.lines import MINUTE_MS, LineReader, Readings
+from daemon.loading.lines import MINUTE_MS, LineReader, Readings, joined
 from daemon.loading.stream import LONGEST_LINE, LogStream, digest_of
 from daemon.loading.sums import MinuteRows, in_order, minute_rows, restarts_by_uptime
 from daemon.loading.tally import Counter, FileTally
+from daemon.loading.words import pad, unpadded
 from daemon.store import records, writer
 from daemon.store.bulk import insert_columns
 from daemon.store.hours import Deriver, make_deriver, refresh_hours
 from daemon.store.opening import transaction
 
+READINGS_AT_ONCE = 90_000
+"""So many are put in order and stored together; a chunk of the file has less, to be read within the processor's cache."""
 OPEN_MINUTES = 15
 """Minutes this near to the newest reading stay open: their late lines are still to come."""
 _BOM = b"\xef\xbb\xbf"
@@ -106,8 +109,8 @@ def check_header(path: pathlib.Path) -> None:
         InputMissing: there is no such file.
         InputUnusable: it cannot be read, or its header is not that of a log.
     """
-    first = next(LogStream(path, lambda _read: None, chunk_bytes=LONGEST_LINE).chunks(), b"")
-    _places(path, first.split(b"\n", 1)[0])
+    first = next(LogStream(path, lambda _read: None, chunk_bytes=LONGEST_LINE).chunks(), pad())
+    _places(path, unpadded(first).split(b"\n", 1)[0])
 
 
 def _places(path: pathlib.Path, header: bytes) -> dict[str, int]:
@@ -179,14 +182,18 @@ class _FileRun:
         """Bring everything in."""
         stream = LogStream(self._path, tell)
         chunks = stream.chunks()
-        header, _newline, first = next(chunks, b"").partition(b"\n")
+        header, _newline, first = unpadded(next(chunks, pad())).partition(b"\n")
         places = _places(self._path, header)
         self._with_uptime = exact.UPTIME in places
         reader = LineReader(self._layout(places), self.rejects.add)
-        if first:
-            self._take(reader.read(first))
+        gathered = [reader.read(pad(first))] if first else []
         for chunk in chunks:
-            self._take(reader.read(chunk))
+            gathered.append(reader.read(chunk))
+            if sum(map(len, gathered)) >= READINGS_AT_ONCE:
+                self._take(joined(gathered))
+                gathered = []
+        if gathered:
+            self._take(joined(gathered))
         self._seal(None)
         if stream.cut_line:
             self.rejects.add(reader.lines + 1, stream.cut_line, "cut short")
@@ -204,9 +211,9 @@ class _FileRun:
         return exact.Layout(place=places, fields=len(places), meters=meters, latest_ms=self._latest_ms)
 
     def _take(self, readings: Readings) -> None:
-        """Take over the readings of a chunk, and store the minutes that are complete."""
+        """Take over readings in the order of the file, and store the minutes that are complete."""
         self._counter.count_lines(readings)
-        ordered = in_order(readings if self._open is None else _joined(self._open, readings))
+        ordered = in_order(readings if self._open is None else joined([self._open, readings]))
         self.tally.doubled += ordered.doubled
         self._refuse_contrary(ordered.contrary)
         self._open = ordered.readings
@@ -271,13 +278,3 @@ class _FileRun:
             rows.samples,
             rows.restart,
         )
-
-
-def _joined(one: Readings, other: Readings) -> Readings:
-    """The readings of both."""
-    return Readings(
-        column=np.concatenate([one.column, other.column]),
-        at_ms=np.concatenate([one.at_ms, other.at_ms]),
-        counted=np.concatenate([one.counted, other.counted]),
-        uptime_ms=np.concatenate([one.uptime_ms, other.uptime_ms]),
-    )

@@ -7,8 +7,9 @@ from collections.abc import Callable, Iterator
 from typing import BinaryIO
 
 from config.errors import InputMissing, InputUnusable
+from daemon.loading.words import pad
 
-CHUNK_BYTES = 4 * 1024 * 1024
+CHUNK_BYTES = 1024 * 1024
 READ_BYTES = 1024 * 1024
 LONGEST_LINE = 64 * 1024
 """A longer line is no line of a log; it is cut up rather than gathered."""
@@ -37,15 +38,12 @@ def open_log(path: pathlib.Path) -> BinaryIO:
 
 def digest_of(path: pathlib.Path) -> str:
     """SHA-256 of the file's bytes, in hexadecimal."""
-    digest = hashlib.sha256()
     with open_log(path) as file:
-        while block := file.read(READ_BYTES):
-            digest.update(block)
-    return digest.hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 class LogStream:
-    """Chunks of whole lines of one file, each line ended by a newline, about CHUNK_BYTES long.
+    """Chunks of whole lines of one file, each line ended by a newline, about CHUNK_BYTES long, padded (words.pad).
 
     Attributes:
         damage: what is wrong with a compressed file, once its chunks were read; what could be read came all the same.
@@ -106,14 +104,14 @@ class LogStream:
                 continue
             end = block.rfind(b"\n") + 1
             if end:
-                yield b"".join([*pieces[:-1], block[:end]])
+                yield pad(*pieces[:-1], block[:end])
                 pieces, gathered = [block[end:]], len(block) - end
             elif gathered > self._chunk_bytes + LONGEST_LINE:
-                yield b"".join([*pieces, b"\n"])
+                yield pad(*pieces, b"\n")
                 pieces, gathered = [], 0
         text = b"".join(pieces)
         if self.damage is not None:
             end = text.rfind(b"\n") + 1
             text, self.cut_line = text[:end], text[end:]
         if text:
-            yield text if text.endswith(b"\n") else text + b"\n"
+            yield pad(text) if text.endswith(b"\n") else pad(text, b"\n")

@@ -17,4 +17,4 @@ def stable_order(key: Ints) -> Ints:
 def side_by_side(key: Ints, *others: Ints) -> tuple[Ints, ...]:
     """Arrays [N] in the order of `stable_order(key)`; `key` first."""
     order = stable_order(key)
-    return tuple(side[order] for side in (key, *others))
+    return tuple(side.take(order) for side in (key, *others))

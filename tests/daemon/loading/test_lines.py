@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from daemon.loading.exact import Layout, LineRefused, Reading, read_line
 from daemon.loading.lines import LineReader
+from daemon.loading.words import pad
 
 METERS = {
     "M1": (0, 2**16),
@@ -29,7 +30,7 @@ def at_once(data: bytes, layout: Layout) -> tuple[list[Reading], list[tuple[int,
     """Readings and refused lines of a chunk."""
     refused: list[tuple[int, bytes, str]] = []
     reader = LineReader(layout, lambda line_no, line, reason: refused.append((line_no, line, reason)))
-    found = reader.read(data)
+    found = reader.read(pad(data))
     rows = zip(
         found.column.tolist(), found.at_ms.tolist(), found.counted.tolist(), found.uptime_ms.tolist(), strict=True
     )
@@ -120,7 +121,7 @@ def test_line_numbers_run_on_over_chunks() -> None:
     """The header is line 1; a refused line is named by its place in the file."""
     refused: list[int] = []
     reader = LineReader(PLAIN, lambda line_no, _line, _reason: refused.append(line_no))
-    reader.read(b"2025-01-06T00:00:00Z,a,1\nbad\n")
-    reader.read(b"bad\n2025-01-06T00:00:00Z,a,1\nbad\n")
+    reader.read(pad(b"2025-01-06T00:00:00Z,a,1\nbad\n"))
+    reader.read(pad(b"bad\n2025-01-06T00:00:00Z,a,1\nbad\n"))
     assert refused == [3, 4, 6]
     assert (reader.lines, reader.accepted) == (6, 2)

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from config.errors import InputUnusable
 from config.plant import Meter
-from daemon.loading import stream
+from daemon.loading import load, stream
 from daemon.loading.load import Loader, check_header
 from daemon.loading.tally import FileTally
 from daemon.store import records, undated
@@ -92,6 +92,13 @@ def new_rack(factory: pytest.TempPathFactory) -> Iterator[Rack]:
         made.connection.close()
 
 
+def cut_up(monkeypatch: pytest.MonkeyPatch, *, chunk_bytes: int, read_bytes: int) -> None:
+    """Have files loaded in small pieces."""
+    monkeypatch.setattr(stream, "CHUNK_BYTES", chunk_bytes)
+    monkeypatch.setattr(stream, "READ_BYTES", read_bytes)
+    monkeypatch.setattr(load, "READINGS_AT_ONCE", 300)
+
+
 def test_readings_become_minutes_and_hours(rack: Rack) -> None:
     """Two hours of three meters: a row a minute, whole hours at the right rates, wraps and all."""
     tally = rack.load(log_lines(minutes=181))
@@ -166,8 +173,7 @@ def test_chunks_make_no_difference(
     """A file that is read in many pieces, over three days, gives the rows and hours of one that is read at once."""
     lines = log_lines(minutes=3 * 1440)
     tally = rack.load(lines)
-    monkeypatch.setattr(stream, "CHUNK_BYTES", 9000)
-    monkeypatch.setattr(stream, "READ_BYTES", 5000)
+    cut_up(monkeypatch, chunk_bytes=9000, read_bytes=5000)
     with new_rack(tmp_path_factory) as other:
         assert other.load(lines) == tally
         assert other.state() == rack.state()
@@ -278,8 +284,7 @@ def test_an_interrupted_load_is_completed_by_the_next(
     rack: Rack, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whatever came in before is sound; loading again gives what an undisturbed load gives."""
-    monkeypatch.setattr(stream, "CHUNK_BYTES", 20_000)
-    monkeypatch.setattr(stream, "READ_BYTES", 20_000)
+    cut_up(monkeypatch, chunk_bytes=20_000, read_bytes=20_000)
     lines = [*log_lines(minutes=2 * 1440), "bad\n"]
     calls = []
 
@@ -318,8 +323,7 @@ def test_what_another_writer_stores_meanwhile_is_in_the_hours(
     theirs = [line for line in lines if ",M2," in line]
     (rack.folder / "theirs.csv").write_text(HEADER + "".join(theirs))
     (rack.folder / "ours.csv").write_text(HEADER + "".join(line for line in lines if ",M2," not in line))
-    monkeypatch.setattr(stream, "CHUNK_BYTES", 20_000)
-    monkeypatch.setattr(stream, "READ_BYTES", 20_000)
+    cut_up(monkeypatch, chunk_bytes=20_000, read_bytes=20_000)
     calls = []
 
     def let_others_write(_read: int) -> None:
