@@ -20,7 +20,7 @@ from analysis.timeline import (
     SETTLE_S,
     MinuteFrame,
     Timeline,
-    counted_in,
+    counted_between,
     known_after_s,
     running_sums,
     timeline_of,
@@ -39,6 +39,7 @@ SEVERAL = 3
 DRAIN_MINUTES = 30
 """A display drains down to the outlets' lips within this (common practice, no source)."""
 _PART_MS = 3_600_000 // PARTS
+_ENDLESS = 10**15  # more pulses than any interval has
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +113,7 @@ def derive_day(
     if off.any():
         running = running_sums(timeline, timeline.valid & ~_touching(timeline, off))
     parts = _borders(CONTEXT_MINUTES, 24 * PARTS, _PART_MS)
-    counted = counted_in(timeline, running, parts[:-1], parts[1:], len(bits))
+    counted = counted_between(timeline, running, parts, len(bits))
     part_pulses, part_ms = (side.reshape(24, PARTS, -1) for side in counted)
     today = off[CONTEXT_MINUTES : CONTEXT_MINUTES + 1440]
     return DayHours(
@@ -180,8 +181,7 @@ def _usual_by_minute(frame: MinuteFrame, origin_ms: int, bits: Ints, usual_hz: F
     # without a usual rate no wrap is recognised: those intervals only fail to speak here
     timeline = timeline_of(frame, origin_ms, bits, usual)
     running = running_sums(timeline, timeline.valid)
-    minutes = _borders(0, GRID_MINUTES, MINUTE_MS)
-    counted, covered_ms = counted_in(timeline, running, minutes[:-1], minutes[1:], len(bits))
+    counted, covered_ms = counted_between(timeline, running, _borders(0, GRID_MINUTES, MINUTE_MS), len(bits))
     rates = _rates(counted, covered_ms)[:, unknown]
     rates[~(rates > 0)] = np.nan
     for start in range(CONTEXT_MINUTES, GRID_MINUTES, 60):
@@ -197,8 +197,8 @@ def _off(timeline: Timeline, running: tuple[Ints, Ints], usual: Floats) -> NDArr
     """
     meters, still = np.zeros((2, GRID_MINUTES), dtype=np.int64)
     doubtful = _doubtful_minutes(timeline, usual)
-    from_ms = doubtful * MINUTE_MS
-    counted, covered_ms = counted_in(timeline, running, from_ms, from_ms + MINUTE_MS, usual.shape[1])
+    ends_ms = (doubtful[:, None] + [0, 1]).ravel() * MINUTE_MS
+    counted, covered_ms = (side[::2] for side in counted_between(timeline, running, ends_ms, usual.shape[1]))
     with np.errstate(invalid="ignore"):
         telling = (covered_ms > 0) & ~(usual[doubtful] * 60 < COUNTABLE)
         low = telling & ((counted == 0) | (_rates(counted, covered_ms) < LOW_FRACTION * usual[doubtful]))
@@ -212,17 +212,20 @@ def _off(timeline: Timeline, running: tuple[Ints, Ints], usual: Floats) -> NDArr
 
 def _doubtful_minutes(timeline: Timeline, usual: Floats) -> Ints:
     """Minutes that an interval of low flow touches, ascending: no others can be low, and most days have few."""
-    knots, pulses = timeline.knots_ms, timeline.pulses
+    knots = timeline.knots_ms
+    slow = np.zeros(len(timeline.pulses), dtype=np.bool_)
     slowest = np.nan_to_num(LOW_FRACTION * np.fmax.reduce(usual, axis=0))
     first = np.searchsorted(knots, np.arange(usual.shape[1] + 1, dtype=np.int64) * COLUMN_MS)
-    slow = np.zeros(len(pulses), dtype=np.bool_)
-    for column, (start, end) in enumerate(zip(first[:-1].tolist(), (first[1:] - 1).tolist(), strict=True)):
-        if start >= end:
-            continue
-        length_ms = np.diff(knots[start : end + 1])
-        if pulses[start:end].min() * 1000 <= length_ms.max() * slowest[column]:  # mostly not one is
-            slow[start:end] = pulses[start:end] * 1000 <= length_ms * slowest[column]
-    slow &= timeline.valid
+    there = np.flatnonzero(np.diff(first) > 1)  # meters with an interval
+    if len(there):
+        pulses = np.where(timeline.valid, timeline.pulses, _ENDLESS)
+        length_ms = np.where(timeline.valid, np.diff(knots), 0)
+        fewest, longest = (
+            one.reduceat(side, first[there]) for one, side in ((np.minimum, pulses), (np.maximum, length_ms))
+        )
+        for column in there[fewest * 1000 <= longest * slowest[there]].tolist():  # mostly none
+            span = slice(first[column], first[column + 1] - 1)
+            slow[span] = pulses[span] * 1000 <= length_ms[span] * slowest[column]
     touched = _spread(knots[:-1][slow] % COLUMN_MS, knots[1:][slow] % COLUMN_MS)
     return np.flatnonzero(touched)
 

@@ -117,25 +117,26 @@ def running_sums(timeline: Timeline, valid: NDArray[np.bool_]) -> tuple[Ints, In
     return counts, covered
 
 
-def counted_in(
-    timeline: Timeline, running: tuple[Ints, Ints], from_ms: Ints, to_ms: Ints, meters: int
+def counted_between(
+    timeline: Timeline, running: tuple[Ints, Ints], borders_ms: Ints, meters: int
 ) -> tuple[Floats, Floats]:
-    """Pulses and ms covered in each of N spans, both [N, M]; an interval counts in proportion to time.
+    """Pulses and ms covered between neighbouring borders, [N + 1], both [N, M]; an interval counts in proportion to time.
 
     Whole sums stay integers until they are differences: as floats they would carry the size of what other meters and
     later hours count into the last digits of a span.
     """
     knots = timeline.knots_ms
     if len(knots) < _FEWEST_KNOTS:
-        empty = np.zeros((len(from_ms), meters))
+        empty = np.zeros((max(len(borders_ms) - 1, 0), meters))
         return empty, empty.copy()
-    (first, first_part), (last, last_part) = (_places(knots, at_ms, meters) for at_ms in (from_ms, to_ms))
-    pulses, covered_ms = (
-        (side[last] - side[first])
-        + (last_part * (side[last + 1] - side[last]) - first_part * (side[first + 1] - side[first]))
-        for side in running
-    )
+    left, part = _places(knots, borders_ms, meters)
+    pulses, covered_ms = (_between(side[left], part * (side[left + 1] - side[left])) for side in running)
     return pulses.T, covered_ms.T
+
+
+def _between(whole: Ints, rest: Floats) -> Floats:
+    """Differences along the last axis of sums that are kept as a whole number and a rest."""
+    return np.diff(whole) + np.diff(rest)
 
 
 def _places(knots_ms: Ints, at_ms: Ints, meters: int) -> tuple[Ints, Floats]:
