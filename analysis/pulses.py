@@ -174,10 +174,11 @@ def _usual_by_minute(frame: MinuteFrame, origin_ms: int, bits: Ints, usual_hz: F
 
     A meter without days before takes what the day has shown up to the hour's start: later readings must not matter.
     """
-    usual = np.broadcast_to(usual_hz, (GRID_MINUTES, len(usual_hz))).copy()
+    usual = np.broadcast_to(usual_hz, (GRID_MINUTES, len(usual_hz)))
     unknown = np.flatnonzero(np.isnan(usual_hz))
     if not len(unknown):
         return usual
+    usual = usual.copy()
     # without a usual rate no wrap is recognised: those intervals only fail to speak here
     timeline = timeline_of(frame, origin_ms, bits, usual)
     running = running_sums(timeline, timeline.valid)
@@ -197,7 +198,7 @@ def _off(timeline: Timeline, running: tuple[Ints, Ints], usual: Floats) -> NDArr
     """
     meters, still = np.zeros((2, GRID_MINUTES), dtype=np.int64)
     doubtful = _doubtful_minutes(timeline, usual)
-    ends_ms = (doubtful[:, None] + [0, 1]).ravel() * MINUTE_MS
+    ends_ms = np.stack([doubtful, doubtful + 1], axis=1).ravel() * MINUTE_MS
     counted, covered_ms = (side[::2] for side in counted_between(timeline, running, ends_ms, usual.shape[1]))
     with np.errstate(invalid="ignore"):
         telling = (covered_ms > 0) & ~(usual[doubtful] * 60 < COUNTABLE)
@@ -214,7 +215,7 @@ def _doubtful_minutes(timeline: Timeline, usual: Floats) -> Ints:
     """Minutes that an interval of low flow touches, ascending: no others can be low, and most days have few."""
     knots = timeline.knots_ms
     slow = np.zeros(len(timeline.pulses), dtype=np.bool_)
-    slowest = np.nan_to_num(LOW_FRACTION * np.fmax.reduce(usual, axis=0))
+    slowest = np.nan_to_num(LOW_FRACTION * np.fmax.reduce(usual[CONTEXT_MINUTES::60], axis=0))  # by the hour
     first = np.searchsorted(knots, np.arange(usual.shape[1] + 1, dtype=np.int64) * COLUMN_MS)
     there = np.flatnonzero(np.diff(first) > 1)  # meters with an interval
     if len(there):

@@ -4,7 +4,7 @@ import hashlib
 import pathlib
 import zlib
 from collections.abc import Callable, Iterator
-from typing import BinaryIO
+from io import BufferedReader
 
 from config.errors import InputMissing, InputUnusable
 from daemon.loading.words import pad
@@ -19,7 +19,7 @@ _GZIP_WBITS = 31
 Tell = Callable[[int], None]
 
 
-def open_log(path: pathlib.Path) -> BinaryIO:
+def open_log(path: pathlib.Path) -> BufferedReader:
     """Open a log file.
 
     Raises:
@@ -65,13 +65,13 @@ class LogStream:
             file.seek(0)
             yield from self._whole_lines(self._unpacked(file) if packed else self._plain(file))
 
-    def _plain(self, file: BinaryIO) -> Iterator[bytes]:
+    def _plain(self, file: BufferedReader) -> Iterator[bytes]:
         """The file as it is."""
         while block := file.read(min(READ_BYTES, self._chunk_bytes)):
             self._tell(len(block))
             yield block
 
-    def _unpacked(self, file: BinaryIO) -> Iterator[bytes]:
+    def _unpacked(self, file: BufferedReader) -> Iterator[bytes]:
         """The file unpacked; members that follow each other are one text, zeros behind the last are padding."""
         unpack = zlib.decompressobj(_GZIP_WBITS)
         inside = False
