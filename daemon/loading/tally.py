@@ -8,7 +8,7 @@ from analysis.frames import Ints
 from analysis.timeline import GAP_S, WRAP_SLACK
 from daemon.loading.lines import MINUTE_MS, Readings
 from daemon.loading.sums import MinuteRows
-from daemon.store.ordering import side_by_side
+from daemon.store.ordering import stable_order
 
 SAMPLE = 1000
 """Steps between rows that a meter's usual rate is taken from."""
@@ -86,10 +86,11 @@ class Counter:
     def count_rows(self, rows: MinuteRows) -> None:
         """Count restarts, wraps and gaps between the minute rows of a chunk."""
         plain = not (rows.span_ms.any() or rows.pulses.any())
-        sides = (rows.minute * MINUTE_MS + rows.at_ms, rows.counted, rows.restart)
+        sides = (rows.minute * MINUTE_MS + rows.at_ms, rows.counted)
         # each column's rows stay in order of time
-        column_of, end_ms, counted, restart, *within = side_by_side(
-            rows.column, *sides, *(() if plain else (rows.span_ms, rows.pulses))
+        order = stable_order(rows.column)
+        end_ms, counted, *within = (
+            side.take(order) for side in (*sides, *(() if plain else (rows.span_ms, rows.pulses)))
         )
         counts = np.bincount(rows.column, minlength=len(self.seen))
         there = np.flatnonzero(counts)
@@ -99,12 +100,12 @@ class Counter:
         known = self._end_ms[there] != _NEVER
         elapsed_ms = _steps(first_ms, end_ms, starts, np.where(known, self._end_ms[there], first_ms[starts]))
         step = _steps(first_count, counted, starts, self._counted[there])
-        told = restart == 1
         self._count_gaps(elapsed_ms)
-        self._tally.restarts += int(np.count_nonzero(told))
-        backward = np.flatnonzero((step < 0) & (elapsed_ms > 0) & ~told)
+        self._tally.restarts += int(np.count_nonzero(rows.restart))
+        backward = np.flatnonzero(step < 0)
+        backward = backward[(elapsed_ms[backward] > 0) & (rows.restart[order[backward]] == 0)]
         spans = dict(zip(there.tolist(), map(slice, starts.tolist(), ends.tolist()), strict=True))
-        for column in np.unique(column_of[backward]).tolist():
+        for column in np.unique(rows.column[order[backward]]).tolist():
             span = spans[column]
             mine = backward[(backward >= span.start) & (backward < span.stop)]
             self._judge_backward(column, step[mine], elapsed_ms[mine], (step[span], elapsed_ms[span]))

@@ -10,6 +10,7 @@ from daemon.store import schema
 
 BUSY_TIMEOUT_MS = 5000
 JOURNAL_LIMIT_BYTES = 16 * 1024 * 1024
+BULK_CACHE_KB = 8 * 1024
 LEAN_CACHE_KB = 512
 LEAN_CHECKPOINT_PAGES = 100
 
@@ -51,6 +52,11 @@ def open_lean_writer(path: str | pathlib.Path) -> sqlite3.Connection:
         connection.execute(f"PRAGMA cache_size = -{LEAN_CACHE_KB}")
         connection.execute(f"PRAGMA wal_autocheckpoint = {LEAN_CHECKPOINT_PAGES}")
     return connection
+
+
+def make_room_for_bulk(connection: sqlite3.Connection) -> None:
+    """Let a large transaction keep its pages in memory until it is whole, or some would be written more than once."""
+    connection.execute(f"PRAGMA cache_size = -{BULK_CACHE_KB}")
 
 
 def open_reader(path: str | pathlib.Path, *, watching: bool = False) -> sqlite3.Connection:
