@@ -25,7 +25,7 @@ from daemon.latest import last_minute
 from daemon.store.baselines import BaselineRow, latest_baseline, save_baseline
 from daemon.store.hours import bring_up_to_date
 from daemon.store.memories import keep_memory, read_memories
-from daemon.store.opening import open_reader, open_writer, storage_errors
+from daemon.store.opening import open_reader, open_writer_beside, storage_errors
 from daemon.store.prepare import prepare_store
 from daemon.store.reader import read_events, read_hours
 from daemon.upkeep import second_writer
@@ -69,7 +69,7 @@ def commission_stored(
     frame = _until(first, end_s)
     baseline = _commissioned(plant, frame, events)
     prepare_store(db)
-    with contextlib.closing(open_writer(db)) as connection, storage_errors(db):
+    with contextlib.closing(open_writer_beside(db)) as connection, storage_errors(db):
         save_baseline(
             connection,
             BaselineRow(

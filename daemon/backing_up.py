@@ -12,7 +12,7 @@ from config.errors import ClearboreError, InputMissing, OutputUnwritable, StoreE
 from config.settings import PlantFile
 from daemon.store.copying import Copied, copy_database, integrity
 from daemon.store.notes import write_note
-from daemon.store.opening import BUSY_TIMEOUT_MS, open_writer, storage_errors
+from daemon.store.opening import BUSY_TIMEOUT_MS, open_writer_beside, storage_errors
 
 STAMP = "%Y%m%dT%H%M%SZ"
 """ISO 8601, the basic form: a colon cannot stand in a name on a memory stick."""
@@ -93,7 +93,11 @@ def note_integrity(db: pathlib.Path, *, now_s: float, found: str) -> None:
 
 def _note(db: pathlib.Path, name: str, now_s: float, body: dict[str, object]) -> None:
     """Note something; a database that is older than this program, damaged or read-only goes without."""
-    with contextlib.suppress(ClearboreError), storage_errors(db), contextlib.closing(open_writer(db)) as connection:
+    with (
+        contextlib.suppress(ClearboreError),
+        storage_errors(db),
+        contextlib.closing(open_writer_beside(db)) as connection,
+    ):
         write_note(connection, name, at_ms=round(now_s * 1000), body=body)
 
 

@@ -10,8 +10,10 @@ from typing import Any
 
 from config.errors import StoreError
 from daemon import eventlog
+from daemon.latest import latest_end_ms
 from daemon.readings import LastReading, Rejected
 from daemon.redating import MINUTE_MS, Stretch, room_ms, true_offsets
+from daemon.state_news import FRESH_MS, STATES_EVERY_S
 from daemon.store import undated, writer
 from daemon.store.job_runs import JobRun, write_job_runs
 from daemon.store.undated import Anchor
@@ -89,8 +91,12 @@ class BatchStore:
         return self._next_anchor - 1
 
     def keep_anchor(self, anchor: Anchor) -> None:
-        """Take in what is believed of the clock, or something new of an anchor that is there."""
+        """Take in what is believed of the clock, or something new of an anchor that is there.
+
+        Under one that is known now there may be rows to move, those that wait for this commit too.
+        """
         self._anchors[anchor.id] = anchor
+        self._to_move = self._to_move or anchor.known
 
     def keep_rows(self, rows: Iterable[MinuteRow], *, anchor: int = DATED) -> None:
         """Take minute rows in; those of a minute that waits already are merged with it.
@@ -196,7 +202,6 @@ class BatchStore:
         self.keep_anchor(
             Anchor(id=stretch.anchor, boot=stretch.boot, steady_ms=stretch.first_ms, offset_ms=offset_ms, known=True)
         )
-        self._to_move = True
 
     def move_known(self) -> None:
         """Move some of the rows whose date is known to their place; `movable` says whether there is more."""
@@ -243,15 +248,22 @@ class BatchStore:
         return found
 
     def newest(self) -> Newest:
-        """The newest readings that earlier runs collected."""
+        """The newest readings that earlier runs collected.
+
+        Rows may be newer than the states by STATES_EVERY_S; later ones are of log files.
+        """
         found = self._connection.execute("SELECT body FROM source_state WHERE name = 'collector'").fetchone()
         noted: Mapping[str, Any] = {}
         with contextlib.suppress(ValueError, TypeError, KeyError):
             noted = json.loads(found[0])["clock"]
         shown_ms, dated_ms = noted.get("newest_ms"), noted.get("newest_dated_ms")
+        dated_ms = dated_ms if isinstance(dated_ms, int) else None
+        if dated_ms is not None:  # rows that were committed since the states were
+            until_ms = dated_ms + round(1000 * STATES_EVERY_S) + FRESH_MS
+            dated_ms = latest_end_ms(self._connection, from_ms=dated_ms, until_ms=until_ms) or dated_ms
+        shown = (shown_ms, dated_ms, undated.last_end_ms(self._connection))
         return Newest(
-            shown_ms=shown_ms if isinstance(shown_ms, int) else None,
-            dated_ms=dated_ms if isinstance(dated_ms, int) else None,
+            shown_ms=max((at_ms for at_ms in shown if isinstance(at_ms, int)), default=None), dated_ms=dated_ms
         )
 
     def _write(self, states: Mapping[str, Mapping[str, Any]], now_ms: int) -> None:

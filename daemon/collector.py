@@ -13,16 +13,19 @@ from daemon.collector_clock import CollectorClock
 from daemon.dating import Dater
 from daemon.inbox import Inbox
 from daemon.jobs.jobs import Jobs
+from daemon.jobs.names import ASSESS
 from daemon.minutes import MinuteBook
 from daemon.plausible import Gate
 from daemon.readings import Batch, Dated, Rejected
 from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
+from daemon.state_news import StateNews, States
 from daemon.tally import ClockNote, MeterTally, SourceTally
 
 TICK_S = 2.0
-LATE_MS = 3_000
-"""A minute is committed this long after its end, so that its last readings are in and settled."""
+LATE_MS = 5_000
+"""A minute is committed this long after its end, so that its last readings are in and settled: sources gather for up to
+two seconds, and a round may be as far away."""
 RETRY_S = 5.0
 """A failed commit is tried again after this."""
 HELD_UP_S = 3_600.0
@@ -89,6 +92,7 @@ class Collector:
             "lost": 0,
             "write_failures": 0,
         }
+        self._news = StateNews()
         self._committed_minute = self._clock.closed_minute(LATE_MS)
         self._committed_at_s = clock.monotonic_s()
         self._retry_at_s = 0.0
@@ -138,10 +142,16 @@ class Collector:
         self._tell()
 
     def _look_after_jobs(self) -> None:
-        """Start and watch jobs; what one did is written with the next commit, which comes at once."""
+        """Start and watch jobs; what one did is written with the next commit.
+
+        That comes at once, but for the assessment of every ten minutes that went well: it would cost a card 140 commits
+        a day.
+        """
         if self._jobs is not None and self._jobs.round(now_s=clock.now_s(), steady_s=clock.monotonic_s()):
-            self._store.keep_job_runs(self._jobs.take_ended())
-            self._committed_minute = NEVER
+            ended = self._jobs.take_ended()
+            self._store.keep_job_runs(ended)
+            if any(run.name != ASSESS or run.outcome.bad for run in ended):
+                self._committed_minute = NEVER
 
     def _take(self, batch: Batch, *, settle: bool) -> None:
         """Put everything where it belongs."""
@@ -210,8 +220,22 @@ class Collector:
         for meter, times in self._dater.doubled.items():
             self._tallies[self._source_of[meter]].meters[meter].doubled = times
         states = {"collector": self._state} | {name: tally.body() for name, tally in self._tallies.items()}
-        written = self._store.commit(states, now_ms=_wall_ms())
+        written = self._write(states, now_ms=_wall_ms(), steady_s=clock.monotonic_s())
         self._retry_at_s = 0.0 if written else clock.monotonic_s() + RETRY_S
+        return written
+
+    def _write(self, states: States, *, now_ms: int, steady_s: float) -> bool:
+        """Write what waits, and the states if they are news or nothing else would tell that we live."""
+        news = self._news.wanted(
+            states,
+            rows=self._store.waiting_rows,
+            newest_ms=self._state["clock"]["newest_ms"],
+            now_ms=now_ms,
+            steady_s=steady_s,
+        )
+        written = self._store.commit(news, now_ms=now_ms)
+        if written:
+            self._news.written(news, steady_s=steady_s)
         return written
 
     def _stop(self) -> bool:

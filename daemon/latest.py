@@ -31,6 +31,15 @@ def last_minute(connection: sqlite3.Connection) -> int | None:
     return max([in_blocks, *known])
 
 
+def latest_end_ms(connection: sqlite3.Connection, *, from_ms: int, until_ms: int) -> int | None:
+    """Time of the newest dated reading in the minutes of some span that has a row; all UTC epoch milliseconds."""
+    (newest_ms,) = connection.execute(
+        "SELECT max(minute * 60000 + at_ms) FROM minute WHERE slot >= ? AND slot < ?",
+        (row_key(from_ms // MINUTE_MS, 0), row_key(until_ms // MINUTE_MS + 1, 0)),
+    ).fetchone()
+    return None if newest_ms is None else int(newest_ms)
+
+
 def latest_rows(connection: sqlite3.Connection, meter: str, *, from_minute: int) -> list[MinuteRow]:
     """The two newest rows of a meter since that UTC epoch minute, newest first; fewer if there are fewer."""
     found = connection.execute("SELECT id FROM meter WHERE name = ?", (meter,)).fetchone()

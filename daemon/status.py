@@ -12,6 +12,7 @@ from analysis.events import Event
 from config.plant import Meter, MqttSource, Plant
 from daemon.latest import end_ms, last_minute, latest_rows
 from daemon.metered import flow_at, k_points_at
+from daemon.state_news import STATES_EVERY_S
 from daemon.store.blocks import first_minute
 from daemon.store.journal import read_events
 from daemon.store.keys import row_key
@@ -23,7 +24,7 @@ from daemon.upkeep_status import UpkeepStatus, read_upkeep
 SILENT_S = 600.0
 """A meter with a source that has said nothing for longer is silent, whatever its flow."""
 SIGN_OF_LIFE_S = 180.0
-"""The collector writes once a minute; three missed are no accident."""
+"""The collector writes once a minute, rows or its state; three missed are no accident."""
 LOOK_BACK_MINUTES = 7 * 24 * 60
 DAY_MINUTES = 24 * 60
 ENOUGH_MS = 20_000
@@ -124,8 +125,9 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
     """
     states = _states(connection)
     rejected = _rejected(connection)
-    collector = _collector(*states.get("collector", (None, {})), now_s=now_s)
     newest = last_minute(connection)
+    noted_ms, body = states.get("collector", (None, {}))
+    collector = _collector(_seen_ms(noted_ms, newest, now_s=now_s), body, now_s=now_s)
     look = _Look(
         connection=connection,
         plant=plant,
@@ -205,6 +207,14 @@ def _rejected(connection: sqlite3.Connection) -> dict[str, dict[str, int]]:
     for source, reason, times in connection.execute("SELECT source, reason, times FROM rejected").fetchall():
         found.setdefault(source, {})[reason] = times
     return found
+
+
+def _seen_ms(noted_ms: int | None, newest_minute: int | None, *, now_s: float) -> int | None:
+    """When the collector last wrote: its state, or since then a minute of readings."""
+    if noted_ms is None or newest_minute is None or now_s - noted_ms / 1000 > STATES_EVERY_S + SIGN_OF_LIFE_S:
+        return noted_ms  # such rows are of a log file
+    minute_ms = 60_000 * newest_minute
+    return max(noted_ms, minute_ms) if minute_ms <= 1000 * now_s else noted_ms
 
 
 def _collector(seen_ms: int | None, body: Mapping[str, Any], *, now_s: float) -> CollectorStatus:

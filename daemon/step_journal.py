@@ -10,7 +10,7 @@ from config.errors import InputMissing
 from config.plant import PUMP_NODE, Plant
 from daemon.journal_entry import make_event
 from daemon.store.journal import add_events, read_events
-from daemon.store.opening import open_writer, storage_errors
+from daemon.store.opening import open_writer_beside, storage_errors
 from daemon.store.prepare import prepare_store
 
 BY_STEP = "steptest"
@@ -67,5 +67,5 @@ def _end_event(plant: Plant, db: pathlib.Path, events: Iterable[Event], *, at_s:
 def _opened(db: pathlib.Path) -> Iterator[sqlite3.Connection]:
     """The database for writing, made or brought up to date first."""
     prepare_store(db)
-    with storage_errors(db), contextlib.closing(open_writer(db)) as connection:
+    with storage_errors(db), contextlib.closing(open_writer_beside(db)) as connection:
         yield connection

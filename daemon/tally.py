@@ -7,8 +7,9 @@
                     edges, restarts, doubled}}
     mqtt:NAME       the same
 
-`good` counts lines or messages since the collector started; rejected ones are in the table `rejected`. A meter's null,
-zero restarts, zero doubled and true `dated` are left out.
+They are written when there is news in them, and every ten minutes (daemon.state_news); what they say of the newest
+readings may be older than the newest rows by as much. `good` counts lines or messages since the collector started;
+rejected ones are in the table `rejected`. A meter's null, zero restarts, zero doubled and true `dated` are left out.
 """
 
 from collections.abc import Mapping
@@ -88,7 +89,7 @@ class SourceTally:
         meter.restarts += dated.restarted
 
     def body(self) -> dict[str, Any]:
-        """As stored; what a meter has nothing to say of is left out, as each page that this takes is written each minute."""
+        """As stored; what a meter has nothing to say of is left out, as each page that this takes is written again and again."""
         return asdict(self) | {"meters": {name: _said(meter) for name, meter in self.meters.items()}}
 
 

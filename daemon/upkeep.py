@@ -19,10 +19,7 @@ _RUNNING_DAYS = 2
 
 @contextlib.contextmanager
 def second_writer(db: str | pathlib.Path) -> Iterator[sqlite3.Connection]:
-    """A connection that writes beside the collector's.
-
-    It never checkpoints: two connections that do so at one moment can spoil a database with SQLite 3.7.0 to 3.51.2
-    (sqlite.org, changes of 3.51.3). What it leaves in the log of writes, the collector's next commit brings home.
+    """A connection for the jobs, which write beside the collector's and never checkpoint (`open_writer_beside`).
 
     Raises:
         StoreError: the database cannot be read or written.

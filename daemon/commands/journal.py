@@ -16,7 +16,7 @@ from daemon import clock
 from daemon.journal_entry import EventRefused, make_event
 from daemon.loading.exact import AHEAD_MS, EARLIEST_MS
 from daemon.store.journal import Entry, add_events, read_entries, remove_event
-from daemon.store.opening import default_path, open_reader, open_writer, storage_errors
+from daemon.store.opening import default_path, open_reader, open_writer_beside, storage_errors
 from daemon.store.prepare import prepare_store, updated_text
 from daemon.tables import columns
 
@@ -101,7 +101,7 @@ def _add(database: pathlib.Path, event: Event, plant: Plant) -> None:
     """Write an event down."""
     _prepare(database)
     with storage_errors(database):
-        connection = open_writer(database)
+        connection = open_writer_beside(database)
         try:
             added = add_events(connection, [event], source=BY_HAND)
         finally:
@@ -115,7 +115,7 @@ def _remove(database: pathlib.Path, entry_id: int, plant: Plant) -> None:
     _need(database)
     _prepare(database)
     with storage_errors(database):
-        connection = open_writer(database)
+        connection = open_writer_beside(database)
         try:
             gone = remove_event(connection, entry_id)
         finally:

@@ -82,7 +82,7 @@ class Jobs:
         """How each job stands, as stored for `clearbore status`; UTC epoch milliseconds."""
         return {
             name: {
-                "next_ms": round(1000 * self._roster.next_s(name, now_s=now_s, steady_s=steady_s)),
+                "next_ms": 1000 * round(self._roster.next_s(name, now_s=now_s, steady_s=steady_s)),
                 "running_since_ms": round(1000 * self._began_s)
                 if self._child is not None and name == self._name
                 else None,

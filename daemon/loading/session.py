@@ -14,7 +14,7 @@ from daemon.loading.tally import FileTally
 from daemon.retention import drop_old_minutes
 from daemon.store import records, writer
 from daemon.store.journal import add_events
-from daemon.store.opening import open_writer, storage_errors, transaction
+from daemon.store.opening import open_writer_beside, storage_errors, transaction
 from daemon.store.prepare import prepare_store
 
 
@@ -72,7 +72,7 @@ def load_all(plant_file: PlantFile, order: Order, *, now_s: float, tell: Callabl
         raise InputUnusable(f"{plant_file.path}: the plant has no meter to load readings of; add a [[meter]]")
     backup = prepare_store(order.database)
     with storage_errors(order.database):
-        connection = open_writer(order.database)
+        connection = open_writer_beside(order.database)
         try:
             store = plant_file.settings.store
             loader = Loader(connection, plant_file.plant.meters, now_s=now_s, kept_lines=store.quarantine_kept_lines)

@@ -33,12 +33,12 @@ KEEPALIVE_S = 30
 SESSION_S = 7 * 24 * 3600
 """How long the broker keeps our session, and what it may hold for us, while we are away."""
 WAIT_S = 1.0
-GATHER_S = 1.0
-"""After messages were taken, time for more to come in: one wake-up a second, however many meters there are."""
+GATHER_S = 2.0
+"""After messages were taken, time for more to come in: a wake-up in two seconds, however many meters there are."""
 CONNECT_S = 5.0
 """For the connection itself, and for each step of its TLS greeting."""
 ANSWER_S = 10.0
-"""A broker that takes the connection must accept it within this."""
+"""A broker that takes the connection must accept it, and our topics, within this."""
 QUIET_S = 0.005
 A_PORTION = 15
 """A backlog comes in portions of some twenty messages; after this much silence it is over."""
@@ -63,6 +63,7 @@ class MqttSource(Source):
         self._status_topic = f"clearbore/{plan.client_id}/status"
         self._backoff = Backoff()
         self._lost_words = ""
+        self._subscribed = False
 
     def _run(self) -> None:
         while not self._stopping.is_set():
@@ -80,6 +81,7 @@ class MqttSource(Source):
     def _hold_connection(self) -> None:
         """Connect, then serve the connection until it is lost or we are to stop."""
         client = self._client()
+        self._subscribed = False
         client.connect(
             self._plan.host,
             self._plan.port,
@@ -89,16 +91,16 @@ class MqttSource(Source):
         )
         answer_by_s = clock.monotonic_s() + ANSWER_S
         try:
-            while not self._stopping.is_set() and self._serve(client, WAIT_S):
-                if not client.is_connected() and clock.monotonic_s() > answer_by_s:
+            while not self._stopping.is_set() and self._serve(client, WAIT_S, GATHER_S):
+                if not self._subscribed and clock.monotonic_s() > answer_by_s:
                     raise SourceUnavailable(NO_ANSWER)
             if self._stopping.is_set():
                 self._say_goodbye(client)
         finally:
             _close(client)
 
-    def _serve(self, client: mqtt.Client, wait_s: float) -> bool:
-        """Wait for the socket once and handle all that it brings; False if the connection is gone."""
+    def _serve(self, client: mqtt.Client, wait_s: float, gather_s: float) -> bool:
+        """Wait for the socket once, handle all that it brings and give it time; False if the connection is gone."""
         # with a full inbox the messages wait at the broker, which keeps them, as they are not acknowledged yet
         if self._inbox.has_room and _readable(client, wait_s) and not self._read_all(client):
             return False
@@ -107,7 +109,8 @@ class MqttSource(Source):
                 return False
         if client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
             return False
-        self._stopping.wait(min(GATHER_S, wait_s))
+        if self._subscribed or not self._inbox.has_room:  # before that, the broker's answers are waited for
+            self._stopping.wait(gather_s)
         return True
 
     def _read_all(self, client: mqtt.Client) -> bool:
@@ -127,7 +130,7 @@ class MqttSource(Source):
         until_s = clock.monotonic_s() + GOODBYE_S
         # asked for a message that was never on its way, is_published raises
         while farewell.rc == MQTTErrorCode.MQTT_ERR_SUCCESS and not farewell.is_published():
-            if clock.monotonic_s() > until_s or not self._serve(client, GOODBYE_WAIT_S):
+            if clock.monotonic_s() > until_s or not self._serve(client, GOODBYE_WAIT_S, GOODBYE_WAIT_S):
                 return
         client.disconnect()
         while client.want_write() and client.loop_write() == MQTTErrorCode.MQTT_ERR_SUCCESS:
@@ -156,9 +159,7 @@ class MqttSource(Source):
         if reason.is_failure:
             self._lost_words = words_of_reason(str(reason))
             return
-        self._backoff.reset()
         self._lost_words = "connection lost"
-        self._say(up=True, words="connected")
         options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
         client.subscribe([(topic, options) for topic in self._feeds])
         client.publish(self._status_topic, b"online", qos=1, retain=True)
@@ -166,10 +167,12 @@ class MqttSource(Source):
     def _on_subscribe(
         self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _properties: Any
     ) -> None:
-        """Say which topics the broker refuses."""
+        """Only now does the broker send what is published: say so, and which topics it refuses."""
+        self._subscribed = True
+        self._backoff.reset()
         refused = [topic for topic, reason in zip(self._feeds, reasons, strict=False) if reason.value >= REFUSED]
-        if refused:
-            self._say(up=True, words=f"connected, but the broker refuses to send {', '.join(refused)}")
+        but = f", but the broker refuses to send {', '.join(refused)}" if refused else ""
+        self._say(up=True, words=f"connected{but}")
 
     def _on_disconnect(
         self, _client: mqtt.Client, _data: Any, flags: mqtt.DisconnectFlags, reason: ReasonCode, _properties: Any

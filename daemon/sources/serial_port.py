@@ -21,8 +21,8 @@ from daemon.wire import Decoder, Garbage, Sentence
 
 WAIT_S = 1.0
 """A read without data returns after this, to look whether to stop."""
-GATHER_S = 0.2
-"""After the first byte, time for the rest of the line (and other lines) to come in: one wake-up instead of many."""
+GATHER_S = 1.5
+"""After the first byte, time for the rest of the line and for more lines to come in: few wake-ups instead of many."""
 MOST_AT_ONCE = 1 << 20
 LOOK_AGAIN_S = 10.0
 """While another program takes bytes, how often to look whether it still does: a look costs some milliseconds."""

@@ -1,6 +1,8 @@
 """Opening the database: one writer, everyone else read-only. Standard library only, for the always-on process."""
 
 import contextlib
+import fcntl
+import os
 import pathlib
 import sqlite3
 from collections.abc import Iterator
@@ -57,6 +59,38 @@ def open_lean_writer(path: str | pathlib.Path) -> sqlite3.Connection:
 def make_room_for_bulk(connection: sqlite3.Connection) -> None:
     """Let a large transaction keep its pages in memory until it is whole, or some would be written more than once."""
     connection.execute(f"PRAGMA cache_size = -{BULK_CACHE_KB}")
+
+
+def open_writer_beside(path: str | pathlib.Path) -> sqlite3.Connection:
+    """`open_writer` for a command, which may run beside the collector: then it never checkpoints.
+
+    Two connections that do so at one moment can spoil a database with SQLite 3.7.0 to 3.51.2 (sqlite.org, changes of
+    3.51.3). What is left in the log of writes, the collector's next commits bring home.
+
+    Raises:
+        StoreError: as `open_writer`.
+    """
+    claimed = _is_claimed(path)
+    connection = open_writer(path)
+    if claimed:
+        connection.execute("PRAGMA wal_autocheckpoint = 0")
+    return connection
+
+
+def _is_claimed(path: str | pathlib.Path) -> bool:
+    """Whether a collector holds the database (daemon.collecting.Claim).
+
+    The descriptor stays open on purpose: closing it would release SQLite's own locks on the file in this process.
+    """
+    try:
+        descriptor = os.open(pathlib.Path(path), os.O_RDONLY | os.O_CLOEXEC)
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False  # opening it tells why
+    fcntl.flock(descriptor, fcntl.LOCK_UN)
+    return False
 
 
 def open_reader(path: str | pathlib.Path, *, watching: bool = False) -> sqlite3.Connection:

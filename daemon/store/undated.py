@@ -134,10 +134,16 @@ def latest_undated(connection: sqlite3.Connection, meter: int, *, most: int) -> 
     return [shifted([MinuteRow(*row[1:])], row[0])[0]._replace(part=row[3]) for row in rows.fetchall()]
 
 
+def last_end_ms(connection: sqlite3.Connection) -> int | None:
+    """UTC epoch ms of the newest reading whose row is not in `minute` yet, as well as is known; None without one."""
+    (end_ms,) = connection.execute(f"SELECT max({_END_MS}) {_DATED_ROWS}").fetchone()
+    return None if end_ms is None else int(end_ms)
+
+
 def last_undated_minute(connection: sqlite3.Connection) -> int | None:
     """UTC epoch minute of the newest row that is not in `minute` yet, as well as is known; None without one."""
-    (end_ms,) = connection.execute(f"SELECT max({_END_MS}) {_DATED_ROWS}").fetchone()
-    return None if end_ms is None else int(end_ms) // MINUTE_MS
+    end_ms = last_end_ms(connection)
+    return None if end_ms is None else end_ms // MINUTE_MS
 
 
 def holds_undated(connection: sqlite3.Connection, from_minute: int, to_minute: int) -> bool:

@@ -43,6 +43,28 @@ def test_a_clock_that_is_set_dates_at_once(board: Board) -> None:
     assert_whole(board)
 
 
+@pytest.mark.parametrize("ahead_ms", [0, 40_000, HOUR_MS])
+def test_a_power_cut_between_two_notes_of_the_clock(board: Board, ahead_ms: int) -> None:
+    """The rows themselves tell up to when readings are in: a clock that was ahead dates none before them afterwards."""
+    board.boot(off_ms=0, error_ms=ahead_ms)
+    board.synchronise()
+    board.step(ahead_ms)
+    board.start()
+    for readings in (3, 31, 20):  # the last ones come since the clock was last noted
+        board.collect(readings)
+    before = board.rows()
+    board.boot(off_ms=5_000, error_ms=0)
+    board.synchronise()
+    board.collect(9)
+    board.stop()
+    board.settle()
+
+    rows = board.rows()
+    assert rows[: len(before)] == before
+    assert len(rows) > len(before)
+    assert all(earlier[1] < later[0] for earlier, later in itertools.pairwise(rows))
+
+
 @pytest.mark.parametrize("error_ms", [-3 * DAY_MS, -90_000, 40_000, 2 * DAY_MS, -START_MS])
 def test_readings_of_before_the_clock_was_set_get_their_true_times(board: Board, error_ms: int) -> None:
     """Three days behind, minutes behind, ahead, in 1970: once a time server is heard, every row lies where it was."""

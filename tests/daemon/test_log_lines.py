@@ -68,13 +68,14 @@ def test_a_port_and_a_broker_that_fail_and_come_back(
     collecting = threading.Thread(target=collect, args=(plan_of(tmp_path, broker.port), stopping))
     collecting.start()
     try:
-        wait_until(lambda: tries.all_many)
-        assert (said("source_down"), said("source_up")) == (2, 0)
+        wait_until(lambda: tries.all_many, timeout_s=30)
+        # what a source says reaches the log with the collector's next round
+        wait_until(lambda: (said("source_down"), said("source_up")) == (2, 0))
         with broker, Rig([50.0], period_ms=20, link=tmp_path / "counter"):
-            wait_until(lambda: said("source_up") == 2)
+            wait_until(lambda: said("source_up") == 2, timeout_s=30)
         tries.count.clear()
-        wait_until(lambda: tries.all_many)
-        assert (said("source_down"), said("source_up")) == (6, 2)
+        wait_until(lambda: tries.all_many, timeout_s=30)
+        wait_until(lambda: (said("source_down"), said("source_up")) == (6, 2))
     finally:
         stopping.set()
         collecting.join(20)

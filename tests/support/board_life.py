@@ -12,6 +12,7 @@ from daemon.clock_sign import ClockSign
 from daemon.collector_clock import CollectorClock
 from daemon.minutes import MinuteBook
 from daemon.readings import Dated
+from daemon.state_news import StateNews
 from daemon.store import schema
 from daemon.store.undated import move_known
 from daemon.store.writer import meter_ids
@@ -74,6 +75,8 @@ class Board:
         self._book = MinuteBook({"M1": (self.number, 32)})
         self._store = BatchStore(self.connection, kept_lines=0)
         self.clock = CollectorClock(self._store, self._book)
+        self._news = StateNews()
+        self._committed_minute = self.clock.closed_minute(LATE_MS)
         self._commit()
 
     def collect(self, readings: int) -> None:
@@ -87,8 +90,11 @@ class Board:
             self._book.add(Dated(meter="M1", count=self.read, at_ms=at_ms, steady_ms=self.steady_ms, restarted=False))
             self.clock.see(at_ms, note)
             self._move()
-            self.clock.keep(before_minute=self.clock.closed_minute(LATE_MS))
-            self._commit()
+            minute = self.clock.closed_minute(LATE_MS)
+            if minute != self._committed_minute:
+                self._committed_minute = minute
+                self.clock.keep(before_minute=minute)
+                self._commit()
 
     def stop(self) -> None:
         """The collector stops cleanly."""
@@ -130,5 +136,14 @@ class Board:
             self._store.move_known()
 
     def _commit(self) -> None:
-        body = {"collector": {"clock": self.clock.body()}}
-        assert self._store.commit(body, now_ms=self.wall_ms)
+        body = self.clock.body()
+        steady_s = self.steady_ms / 1000
+        states = self._news.wanted(
+            {"collector": {"clock": body}},
+            rows=self._store.waiting_rows,
+            newest_ms=body["newest_ms"],
+            now_ms=self.wall_ms,
+            steady_s=steady_s,
+        )
+        assert self._store.commit(states, now_ms=self.wall_ms)
+        self._news.written(states, steady_s=steady_s)

@@ -16,10 +16,10 @@ CONNECT, PUBLISH, SUBSCRIBE = 1, 3, 8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Script:
-    """What one connection gets: an answer to CONNECT, one to each topic asked for, then bytes as they are."""
+    """What one connection gets: an answer to CONNECT, one to each topic asked for (or none), then bytes as they are."""
 
     connect: int = SUCCESS
-    subscribe: int = 0x01
+    subscribe: int | None = 0x01
     after: bytes = b""
     close: bool = False
 
@@ -75,7 +75,7 @@ def _play(visitor: socket.socket, script: Script, seen: Seen, stopping: threadin
     for kind, body in _packets(visitor, stopping):
         if kind == CONNECT:
             visitor.sendall(bytes([0x20, 3, 0, script.connect, 0]))
-        elif kind == SUBSCRIBE:
+        elif kind == SUBSCRIBE and script.subscribe is not None:
             visitor.sendall(_suback(body, script.subscribe) + script.after)
         elif kind == PUBLISH:
             length = int.from_bytes(body[:2], "big")

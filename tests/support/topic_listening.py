@@ -2,9 +2,7 @@
 
 import contextlib
 import json
-import threading
 from collections.abc import Iterator
-from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -33,32 +31,16 @@ def broker_plan(port: int, **changes: object) -> BrokerPlan:
     return BrokerPlan(**(settings | changes))  # type: ignore[arg-type]  # settings by name, changed by name
 
 
-class SubscribedSource(MqttSource):
-    """A source that tells whether the broker has taken its topics; what is published before that, nobody is sent."""
-
-    def __init__(self, plan: BrokerPlan, inbox: Inbox) -> None:
-        super().__init__(plan, inbox)
-        self.subscribed = threading.Event()
-
-    def _on_connect(self, *given: Any, **named: Any) -> None:
-        self.subscribed.clear()
-        super()._on_connect(*given, **named)
-
-    def _on_subscribe(self, *given: Any, **named: Any) -> None:
-        super()._on_subscribe(*given, **named)
-        self.subscribed.set()
-
-
 class Listener(Hearing):
     """A running source with all that it has brought so far."""
 
     def __init__(self, plan: BrokerPlan, inbox: Inbox) -> None:
         super().__init__(inbox)
-        self.source = SubscribedSource(plan, inbox)
+        self.source = MqttSource(plan, inbox)
 
     def listens(self) -> bool:
         """Whether it is connected, and the broker sends it what is published from now on."""
-        return self.says("connected") and self.source.subscribed.is_set()
+        return self.says("connected")
 
 
 @contextlib.contextmanager

@@ -1,5 +1,6 @@
 """`clearbore status`: readings, silence, sources, and what to look at."""
 
+import contextlib
 import json
 import os
 import pathlib
@@ -360,3 +361,12 @@ def test_rows_that_were_left_out_are_told(plant: pathlib.Path) -> None:
 
     assert "4,321 minute rows were left out" in run(plant).stdout
     assert as_json(plant)["collector"]["rows_dropped"] == 4321
+
+
+@pytest.mark.parametrize(("noted_s", "row_s", "running"), [(400, 70, True), (400, 400, False), (900, 70, False)])
+def test_rows_are_a_sign_of_life(plant: pathlib.Path, noted_s: float, row_s: float, *, running: bool) -> None:
+    """Between two of its notes the collector writes rows alone; rows without a note for long are of a log file."""
+    fill(plant, row(row_s), states=collecting())
+    with contextlib.closing(writer.open_writer(plant.with_suffix(".db"))) as connection:
+        connection.execute("UPDATE source_state SET at_ms = at_ms - ?", (1000 * noted_s,))
+    assert as_json(plant)["collector"]["running"] is running

@@ -58,6 +58,19 @@ def test_a_refused_topic_is_named() -> None:
     assert listener.states[-1][0]
 
 
+def test_connected_is_said_once_the_topics_are_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Before its SUBACK a broker sends nothing that is published: one that takes no topics is tried anew, and told."""
+    monkeypatch.setattr("daemon.sources.mqtt_topic.ANSWER_S", 0.5)
+    with (
+        scripted_broker(lambda number: Script(subscribe=None if number < 2 else 0x01)) as (port, seen),
+        listening(broker_plan(port)) as listener,
+    ):
+        wait_until(lambda: listener.says("no answer"))
+        assert [up for up, _ in listener.states] == [False]
+        wait_until(listener.listens)
+        assert seen.connections == 3
+
+
 def test_a_doubled_message_is_marked() -> None:
     """What the broker marks as sent before (MQTT 5.0, 3.3.1.1) carries the mark on, and each is acknowledged."""
     sent = publish(b"rack/1", pulses(5), number=7) + publish(b"rack/1", pulses(5), number=7, repeated=True)

@@ -145,6 +145,40 @@ def test_broker_is_killed(tmp_path: pathlib.Path) -> None:
     ]
 
 
+@pytest.mark.parametrize("leave", ["kill", "freeze"])
+def test_goodbye_to_a_broker_that_has_gone(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch, leave: str) -> None:
+    """A farewell that cannot be sent, or that nobody answers, raises nothing and holds up the stop for a moment only."""
+    monkeypatch.setattr("daemon.sources.mqtt_topic.GOODBYE_S", 0.5)
+    monkeypatch.setattr("daemon.sources.mqtt_topic.GATHER_S", 0.3)  # so that it has not noticed yet
+    with listening(broker_plan(broker.port)) as listener:
+        wait_until(listener.listens)
+        getattr(broker, leave)()
+        listener.source.ask_to_stop()
+        assert listener.source.join(3)
+        broker.stop()
+
+
+def test_stops_amid_a_flood_lose_nothing(broker: Mosquitto) -> None:
+    """Stopped and started again while messages pour in: no stop hangs, and what was under way comes with the next run."""
+    plan, a_run, got = broker_plan(broker.port), 250, set[int]()
+
+    def flood(device: mqtt.Client, first: int) -> None:
+        for count in range(first, first + a_run):
+            device.publish("rack/1", pulses(count), qos=1)
+
+    with talking(broker.port) as device:
+        for run in range(3):  # all of them are fewer than a broker keeps
+            with listening(plan) as listener:
+                wait_until(listener.listens)
+                thread = threading.Thread(target=flood, args=(device, run * a_run))
+                thread.start()
+                wait_until(lambda: max(listener.counts(), default=-1) >= run * a_run)  # noqa: B023 - waited for here
+            thread.join()
+            got |= set(listener.counts())
+        with listening(plan) as last:
+            wait_until(lambda: got | set(last.counts()) == set(range(3 * a_run)))
+
+
 @needs_mosquitto
 def test_several_brokers_at_once(tmp_path: pathlib.Path) -> None:
     """Each broker has a thread and a session of its own: one that is gone does not hold up the other."""

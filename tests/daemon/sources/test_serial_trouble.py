@@ -162,11 +162,13 @@ def test_program_that_steals_bytes_is_named(rig: Rig) -> None:
     try:
         with reading(rig.port) as reader:
             wait_until(lambda: reader.says("port open"))
+            words = f"another program reads it too and takes bytes away: {PYTHON} ({thief.pid})"
+            wait_until(lambda: rig.send_line() != b"" and reader.says(words), timeout_s=20)
             for _ in range(300):
                 rig.send_line()
                 time.sleep(0.005)
             assert reader.source.alive
-            assert reader.says(f"another program reads it too and takes bytes away: {PYTHON} ({thief.pid})")
+            assert reader.says(words)
             thief.kill()
             thief.wait()
             # what came while the port was opened anew is gone; the count of the next line makes up for it

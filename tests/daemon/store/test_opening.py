@@ -9,8 +9,11 @@ from collections.abc import Iterator
 
 import pytest
 
-from daemon.store.opening import open_reader
+from daemon.collecting import Claim
+from daemon.store.merging import MinuteRow
+from daemon.store.opening import open_reader, open_writer_beside
 from daemon.store.prepare import prepare_store
+from daemon.store.writer import meter_ids, write_minutes
 
 WRITER = """
 import sys
@@ -91,3 +94,32 @@ def test_a_watcher_without_an_index(db: pathlib.Path) -> None:
     assert not db.with_name("rack.db-shm").exists()
     with contextlib.closing(open_reader(db, watching=True)) as reader:
         assert reader.execute("SELECT count(*) FROM minute").fetchall() == [(0,)]
+
+
+@pytest.mark.parametrize("running", [True, False])
+def test_a_command_checkpoints_only_where_no_collector_runs(db: pathlib.Path, *, running: bool) -> None:
+    """Beside a collector the log of writes only grows, far beyond where SQLite would bring it home; without, it is cut."""
+    claim = Claim(str(db))
+    if running:
+        claim.hold()
+    with contextlib.closing(open_reader(db)) as reader:
+        reader.execute("SELECT count(*) FROM minute").fetchall()
+        before = db.read_bytes()
+        with contextlib.closing(open_writer_beside(db)) as command:
+            number = meter_ids(command, ["M1"])["M1"]
+            for first in range(0, 60_000, 100):
+                rows = [
+                    MinuteRow(minute, number, 0, 1, 0, 0, 0, None, None, 1, 0) for minute in range(first, first + 100)
+                ]
+                write_minutes(command, rows)
+        assert (db.read_bytes() == before) is running
+        assert reader.execute("SELECT count(*) FROM minute").fetchall() == [(60_000,)]
+    claim.let_go()
+
+
+def test_a_look_for_a_collector_keeps_no_collector_out(db: pathlib.Path) -> None:
+    """A command that has the database open, or is done with it, does not stand for a collector."""
+    with contextlib.closing(open_writer_beside(db)):
+        claim = Claim(str(db))
+        claim.hold()
+        claim.let_go()
