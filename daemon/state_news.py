@@ -46,8 +46,7 @@ class StateNews:
 
 
 def _standing(value: Any) -> Any:
-    """A state without what moves all the time; of a meter stays that it was heard."""
+    """A state without what moves all the time, of which only stays whether it is known."""
     if not isinstance(value, Mapping):
         return value
-    kept = {name: _standing(inner) for name, inner in value.items() if name not in _ALWAYS_MOVING}
-    return kept | {"heard": True} if "count" in value else kept
+    return {name: inner is not None if name in _ALWAYS_MOVING else _standing(inner) for name, inner in value.items()}

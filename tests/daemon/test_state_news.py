@@ -83,6 +83,14 @@ def test_a_change_is_written_at_once(path: tuple[str, ...], value: object) -> No
     assert wanted(later(*path, value=value))
 
 
+def test_the_first_reading_is_news() -> None:
+    """What nobody had heard of before is noted, and up to when readings are in."""
+    news = StateNews()
+    asked: dict[str, Any] = {"rows": 20, "newest_ms": NOW_MS, "now_ms": NOW_MS}
+    news.written(later("collector", "clock", "newest_dated_ms", value=None), steady_s=0.0)
+    assert news.wanted(STATES, steady_s=1.0, **asked) is STATES
+
+
 def test_a_commit_that_tells_nothing_else_holds_the_states() -> None:
     """No rows, or only old ones, or none that anybody has dated: the states are the sign of life."""
     assert not wanted(STATES)

@@ -101,7 +101,7 @@ class Board:
         self.clock.look()
         self._move()
         self.clock.keep()
-        self._commit()
+        self._commit(stopped=True)
 
     def step(self, by_ms: int) -> None:
         """Somebody sets the clock."""
@@ -135,11 +135,11 @@ class Board:
         while self._store.movable:
             self._store.move_known()
 
-    def _commit(self) -> None:
+    def _commit(self, *, stopped: bool = False) -> None:
         body = self.clock.body()
         steady_s = self.steady_ms / 1000
         states = self._news.wanted(
-            {"collector": {"clock": body}},
+            {"collector": {"clock": body, "stopped_ms": self.true_ms if stopped else None}},
             rows=self._store.waiting_rows,
             newest_ms=body["newest_ms"],
             now_ms=self.wall_ms,
