@@ -14,7 +14,7 @@ BUSY_TIMEOUT_MS = 5000
 JOURNAL_LIMIT_BYTES = 16 * 1024 * 1024
 BULK_CACHE_KB = 8 * 1024
 LEAN_CACHE_KB = 512
-LEAN_CHECKPOINT_PAGES = 100
+LEAN_CHECKPOINT_PAGES = 400
 
 
 def default_path(plant_path: str | pathlib.Path) -> pathlib.Path:
@@ -44,7 +44,8 @@ def open_writer(path: str | pathlib.Path) -> sqlite3.Connection:
 def open_lean_writer(path: str | pathlib.Path) -> sqlite3.Connection:
     """`open_writer` for the always-on process: little memory, and a short log that is used over and over.
 
-    A log that starts again after a hundred pages costs the card least at one small commit a minute.
+    At a small commit a minute it starts again every few hours: rarely, as most pages are written anew again and again, and
+    early enough for an index (`-shm`) whose used part is two or three pages, which reach the card with each commit.
 
     Raises:
         StoreError: as `open_writer`.

@@ -19,7 +19,7 @@ from daemon.inbox import Inbox
 from daemon.readings import Arrival, Reading
 from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
-from daemon.store import writer
+from daemon.store import opening, writer
 from daemon.store.merging import MinuteRow
 from daemon.store.opening import open_lean_writer
 from tests.support.fault_promises import tell_commits
@@ -131,6 +131,7 @@ def main() -> None:
     clock.now_s = lambda: float(EPOCH_S + clocks.steady_s)
     if len(sys.argv) > 4:
         tell_commits(sys.argv[4], newest_minute)
+        opening.LEAN_CHECKPOINT_PAGES = 60  # the log is brought home more often: there is more that a cut can hit
     loop = make_collector(db, inbox)
     written = loop.run(clocks)
     samples = [dataclasses.asdict(sample) for sample in clocks.samples]

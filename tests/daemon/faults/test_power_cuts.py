@@ -91,7 +91,7 @@ def look(card: Card, memory: pathlib.Path, chance: random.Random, *, promised: i
 
 def test_two_thousand_power_cuts(record: list[Operation], memory: pathlib.Path) -> None:
     """Whatever a card kept of what was not synced: the file is whole, and every promised row is in it."""
-    assert sum(operation.kind == "S" and operation.name == "rack.db" for operation in record) >= 5, "checkpoints"
+    assert sum(operation.kind == "S" and operation.name == "rack.db" for operation in record) >= 10, "checkpoints"
     found = list(cut(record, memory, cuts=CUTS))
 
     assert len(found) == CUTS

@@ -1,6 +1,7 @@
 """What the jobs did, in the store."""
 
 import contextlib
+import dataclasses
 import pathlib
 import sqlite3
 from collections.abc import Iterator
@@ -42,8 +43,21 @@ def test_a_history_counts_failures_since_the_last_good_run(connection: sqlite3.C
 def test_the_oldest_runs_of_a_job_go(connection: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch) -> None:
     """Of that job alone: a table that is written each hour for years stays small."""
     monkeypatch.setattr(job_runs, "RUNS_KEPT", 3)
-    write_job_runs(connection, [run(0, Outcome.GOOD, "weekly"), *(run(at_ms, Outcome.GOOD) for at_ms in range(10))])
+    write_job_runs(connection, [run(0, Outcome.GOOD, "weekly"), *(run(at_ms, Outcome.FAILED) for at_ms in range(10))])
 
     assert connection.execute("SELECT name, started_ms FROM job_run ORDER BY id").fetchall() == [
         ("weekly", 0), ("nightly", 7), ("nightly", 8), ("nightly", 9),
     ]  # fmt: skip
+
+
+def test_a_run_like_the_one_before_takes_its_place(connection: sqlite3.Connection) -> None:
+    """Only if it went well, and of the same job; another's runs in between do not matter."""
+    good, bad = Outcome.GOOD, Outcome.FAILED
+    runs = [run(1, good), run(2, good), run(3, good, "assess"), run(4, good), run(5, bad), run(6, bad), run(7, good)]
+    runs = [dataclasses.replace(each, words="as ever") for each in runs]
+    write_job_runs(connection, runs)
+
+    assert connection.execute("SELECT name, started_ms, ended_ms FROM job_run ORDER BY id").fetchall() == [
+        (each.name, each.started_ms, each.ended_ms) for each in (runs[3], runs[2], *runs[4:])
+    ]
+    assert read_job_histories(connection)["nightly"] == JobHistory(last=runs[6], done_ms=7, failures=0)
