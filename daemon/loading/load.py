@@ -19,7 +19,7 @@ from daemon.loading.words import pad, unpadded
 from daemon.store import records, writer
 from daemon.store.bulk import insert_columns
 from daemon.store.hours import Deriver, make_deriver, refresh_hours
-from daemon.store.opening import make_room_for_bulk, transaction
+from daemon.store.opening import prepare_for_bulk, transaction
 
 READINGS_AT_ONCE = 90_000
 """So many are put in order and stored together; a chunk of the file has less, to be read within the processor's cache."""
@@ -40,7 +40,7 @@ class Loader:
         self._latest_ms = round(now_s * 1000) + exact.AHEAD_MS
         self._now_ms = round(now_s * 1000)
         self._kept_lines = kept_lines
-        make_room_for_bulk(connection)
+        prepare_for_bulk(connection)
 
     def load(
         self, path: pathlib.Path, *, again: bool = False, tell: Callable[[int], None] = lambda _read: None
