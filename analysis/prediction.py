@@ -32,12 +32,14 @@ from config.units import show_flow, show_head, show_velocity
 FAST_M_S = 1.5  # common practice, no source: above it plastic plumbing gets noisy and loses head quickly
 
 # How far catalogue figures stray, one standard deviation: published K-factors of one fitting 20 %, a reactor's stated
-# loss 30 %, a small pump's curve 4 % in head (ISO 9906 allows pumps below 10 kW 8 %; that figure is from memory), a bore
-# 1 %, and so the loss in it 5 % (its fifth power).
+# loss 30 %, a small pump's curve 4 % in head and 5 % in flow (ISO 9906 allows pumps below 10 kW 8 % and 10 %; those
+# figures are from memory, and are taken for two standard deviations), a bore 1 %, and so the loss in it 5 % (its fifth
+# power).
 K_SPREAD = 0.20
 BORE_SPREAD = 0.05
 MEDIA_SPREAD = 0.30
 PUMP_HEAD_SPREAD = 0.04
+PUMP_FLOW_SPREAD = 0.05
 RUN_SPREAD = float(np.hypot(K_SPREAD, BORE_SPREAD))  # both at once, for a whole run
 GRAIN_KG_M3 = (1300.0, 1700.0)  # wet grains of carbon, Davis, Water and Wastewater Engineering (2010), table 11-1
 _DRAWS = 400
@@ -185,6 +187,7 @@ def _flow_interval(network: Network, conditions: Conditions) -> tuple[Floats, Fl
         resistance=conditions.resistance * np.exp(RUN_SPREAD * random.standard_normal(shape)),
         media_resistance=conditions.media_resistance * np.exp(MEDIA_SPREAD * random.standard_normal(shape)),
         head_factor=conditions.head_factor * np.exp(PUMP_HEAD_SPREAD * random.standard_normal(_DRAWS)),
+        flow_factor=conditions.flow_factor * np.exp(PUMP_FLOW_SPREAD * random.standard_normal(_DRAWS)),
     )
     solution = solve(network, drawn)
     low, high = np.quantile(solution.flow_m3s[solution.converged], _INTERVAL, axis=0)

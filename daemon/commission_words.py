@@ -5,7 +5,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.commissioning import Baseline
-from analysis.fitted import FigureKind, FittedFigure, pairs_together
+from analysis.fitted import FigureKind, FittedFigure
+from analysis.report.fitted_words import CATALOGUE_KEPT, called, factor_range, pair_sentences
 from config.plant import Plant
 from config.units import flow_in, show_flow
 from daemon import clock
@@ -30,7 +31,7 @@ def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
     yield ""
     yield "What these days say of the plant file's figures, as factors on them:"
     yield from columns(_figure_rows(baseline))
-    yield from _pair_lines(baseline)
+    yield from pair_sentences(baseline.figures)
     for warning in baseline.warnings():
         yield f"Look at this: {warning}"
 
@@ -42,46 +43,18 @@ def _figure_rows(baseline: Baseline) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = [headings]
     for figure in baseline.figures:
         kept = figure.kind is FigureKind.RESISTANCE and not determined[figure.subject]
-        partner = _called(figure.partner_kind, figure.partner_subject)
+        partner = called(figure.partner_kind, figure.partner_subject)
         rows.append(
             (
-                f"  {_called(figure.kind, figure.subject)}",
-                f"x {figure.factor:.2f} ({_range(figure.interval)})",
-                _range(figure.prior_interval),
+                f"  {called(figure.kind, figure.subject)}",
+                f"x {figure.factor:.2f} ({factor_range(figure.interval)})",
+                factor_range(figure.prior_interval),
                 f"{figure.share_from_meters:.0%}",
                 f"{partner} ({figure.correlation:+.2f})",
-                "the meters do not tell: catalogue kept" if kept else "",
+                CATALOGUE_KEPT if kept else "",
             )
         )
     return rows
-
-
-def _pair_lines(baseline: Baseline) -> Iterator[str]:
-    """Figures that the meters cannot tell apart, and what would."""
-    pairs = pairs_together(baseline.figures)
-    for one, other in pairs:
-        how = "up and down together" if one.correlation > 0 else "against each other"
-        yield (
-            f"The {_called(one.kind, one.subject)} and the {_called(other.kind, other.subject)} move {how} "
-            f"({one.correlation:+.2f}): these meters can hardly tell them apart."
-        )
-    if pairs:
-        yield "A meter calibrated with a bucket, or one more meter, would tell more."
-
-
-def _called(kind: FigureKind, subject: str) -> str:
-    """A fitted figure as a keeper calls it."""
-    match kind:
-        case FigureKind.RESISTANCE:
-            return f"losses of {subject}"
-        case FigureKind.HEAD:
-            return "head of the pump"
-        case FigureKind.READING:
-            return f"reading of {subject}"
-
-
-def _range(interval: tuple[float, float]) -> str:
-    return f"{interval[0]:.2f} to {interval[1]:.2f}"
 
 
 def json_of(baseline: Baseline) -> dict[str, Any]:

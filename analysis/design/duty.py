@@ -9,7 +9,7 @@ from analysis.design.run_losses import head_wanted_m, pump_flow_m3s, run_losses_
 from analysis.design.targets import AT_NEED, Targets
 from analysis.frames import Floats
 from analysis.hydraulics.pump import pump_head
-from analysis.prediction import MEDIA_SPREAD, PUMP_HEAD_SPREAD, RUN_SPREAD
+from analysis.prediction import MEDIA_SPREAD, PUMP_FLOW_SPREAD, PUMP_HEAD_SPREAD, RUN_SPREAD
 from config.errors import InputUnusable
 
 LEAST_SPEED = 0.02
@@ -119,12 +119,17 @@ def _drawn_heads(targets: Targets, now: Balance) -> Floats:
 
 def _drawn_speeds(targets: Targets, flow_m3s: float, heads_m: Floats) -> Floats:
     """[D] speed at which the plant's pump, its curve drawn too, gives the flow at [D] heads; by bisection."""
-    factor = np.exp(PUMP_HEAD_SPREAD * np.random.default_rng(_SEED + 1).standard_normal(heads_m.size))
+    random = np.random.default_rng(_SEED + 1)
+    head_factor, flow_factor = (
+        np.exp(spread * random.standard_normal(heads_m.size)) for spread in (PUMP_HEAD_SPREAD, PUMP_FLOW_SPREAD)
+    )
     low, high = np.zeros_like(heads_m), np.full_like(heads_m, 2.0 * _WIDEST)
     for _ in range(_BISECTIONS):
         middle = 0.5 * (low + high)
         flow = np.full_like(heads_m, flow_m3s)
-        given, _ = pump_head(targets.rig.network.pump, flow, speed=middle, head_factor=factor)
+        given, _ = pump_head(
+            targets.rig.network.pump, flow, speed=middle, head_factor=head_factor, flow_factor=flow_factor
+        )
         enough = given >= heads_m
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
     return high

@@ -14,7 +14,7 @@ from analysis.design.elbow_tables import TABLES, elbow_factors
 from analysis.frames import Floats, Ints
 from analysis.hydraulics.elements import ElementLoss
 from analysis.hydraulics.network import Conditions, Network
-from analysis.prediction import BORE_SPREAD, K_SPREAD, MEDIA_SPREAD, PUMP_HEAD_SPREAD
+from analysis.prediction import BORE_SPREAD, K_SPREAD, MEDIA_SPREAD, PUMP_FLOW_SPREAD, PUMP_HEAD_SPREAD
 from config.plant import FittingKind
 
 ELBOWS: Mapping[str, FittingKind] = MappingProxyType(
@@ -33,7 +33,7 @@ class Draws:
 
     Attributes:
         table: [D] index of the table of elbows. sorts: [D] factor on K for each sort.
-        resistance, media: [D, R] factors. head: [D] factor on the pump's head.
+        resistance, media: [D, R] factors. head, flow: [D] factors on the pump's head, and on the flow it gives it at.
     """
 
     table: Ints
@@ -41,6 +41,7 @@ class Draws:
     resistance: Floats
     media: Floats
     head: Floats
+    flow: Floats
 
 
 def draw(count: int, runs: int) -> Draws:
@@ -60,6 +61,7 @@ def draw(count: int, runs: int) -> Draws:
         resistance=np.exp(BORE_SPREAD * random.standard_normal((count, runs))),
         media=np.exp(MEDIA_SPREAD * random.standard_normal((count, runs))),
         head=np.exp(PUMP_HEAD_SPREAD * random.standard_normal(count)),
+        flow=np.exp(PUMP_FLOW_SPREAD * random.standard_normal(count)),
     )
 
 
@@ -82,6 +84,7 @@ def drawn(network: Network, draws: Draws) -> Conditions:
         media_resistance=draws.media / draws.resistance,
         added_k=added * draws.resistance,
         head_factor=draws.head,
+        flow_factor=draws.flow,
     )
 
 

@@ -13,10 +13,12 @@ import numpy as np
 from analysis.assessment import Assessment, Candidate, Finding, Forecast, MeterState, Recovery, Status
 from analysis.commissioning import Baseline
 from analysis.events import Event, EventKind
+from analysis.fitted import FigureKind, FittedFigure
 from analysis.frames import HOUR_S
 from analysis.hydraulics.network import Conditions, compile_network
 from analysis.report import words
 from analysis.report.drift import Drift
+from analysis.report.fitted_words import pair_sentences
 from analysis.report.period import Period, report_period
 from analysis.report.pump_chart import PumpChart, pump_chart
 from analysis.report.tasks import OffTarget, Task, tasks
@@ -83,10 +85,23 @@ class MeterLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FittedLine:
+    """The pump's head or a branch's losses as the healthy days have them.
+
+    `catalogue_kept` where the meters tell too little of a branch, and the catalogue's figure stays in force.
+    """
+
+    name: str
+    figure: FittedFigure
+    catalogue_kept: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Content:
     """All of it, in the order of the page.
 
-    `commissioned` is the pump against the manifold as commissioned; None where the baseline is not at hand.
+    `commissioned` is the pump against the manifold as commissioned; None where the baseline is not at hand. `fitted` is
+    what commissioning made of the plant file's figures, the pump first, and `not_apart` what it cannot tell apart.
     """
 
     plant: Plant
@@ -110,6 +125,8 @@ class Content:
     recoveries: tuple[Recovery, ...]
     never_apart: tuple[tuple[str, str], ...]
     commissioned: PumpChart | None = None
+    fitted: tuple[FittedLine, ...] = ()
+    not_apart: tuple[str, ...] = ()
 
 
 def gather(  # noqa: PLR0913 - what is known, from as many sources
@@ -169,6 +186,8 @@ def gather(  # noqa: PLR0913 - what is known, from as many sources
         recoveries=tuple(job for job in assessment.recoveries if period.trend_start_s <= job.at_s < period.end_s),
         never_apart=tuple((pair.first, pair.second) for pair in assessment.isolability if pair.hours is None),
         commissioned=None if baseline is None else _commissioned(plant, baseline),
+        fitted=() if baseline is None else _fitted(baseline),
+        not_apart=() if baseline is None else tuple(pair_sentences(baseline.figures)),
     )
 
 
@@ -177,6 +196,22 @@ def _commissioned(plant: Plant, baseline: Baseline) -> PumpChart:
     state = baseline.state(compile_network(plant))
     conditions = Conditions(speed=state.speed, head_factor=state.head_factor, resistance=state.resistance)
     return pump_chart(plant, conditions=conditions)
+
+
+def _fitted(baseline: Baseline) -> tuple[FittedLine, ...]:
+    """What the fit made of the pump and of every branch."""
+    determined = {branch.run: branch.determined for branch in baseline.branches}
+    of_the_pump = [
+        FittedLine(name="pump, head", figure=figure, catalogue_kept=False)
+        for figure in baseline.figures
+        if figure.kind is FigureKind.HEAD
+    ]
+    of_branches = [
+        FittedLine(name=figure.subject, figure=figure, catalogue_kept=not determined[figure.subject])
+        for figure in baseline.figures
+        if figure.kind is FigureKind.RESISTANCE
+    ]
+    return (*of_the_pump, *of_branches)
 
 
 def _span_s(assessment: Assessment) -> tuple[int, int]:

@@ -14,6 +14,8 @@ from analysis.report.canvas import LABEL_CHARACTERS
 from analysis.report.content import Content, Rejected, Verdict, gather
 from analysis.report.evidence import evidence_figure
 from analysis.report.figures import completeness_figure, trend_figure
+from analysis.report.fitted_figure import fitted_figure
+from analysis.report.fitted_words import CATALOGUE_KEPT, called, factor_range
 from analysis.report.palette import css_variables
 from analysis.report.pump_figure import pump_figure
 from analysis.report.readouts import measured_readouts
@@ -74,6 +76,7 @@ def page_of(content: Content) -> str:
         strips=_schematic_svgs(content),
         key=Markup(schematic_key(prefix="key", measured=True)),  # noqa: S704 - of fixed words
         commissioned_svg=_commissioned_svg(content),
+        fitted_svg=_fitted_svg(content),
         turning_points=turning_points,
         completeness_svg=_completeness_svg(content),
         journal=content.journal[-JOURNAL_ROWS:],
@@ -85,6 +88,7 @@ def page_of(content: Content) -> str:
         meanings=words.STATUS_MEANING,
         order=words.STATUS_ORDER,
         k_factor=words.k_factor,
+        catalogue_kept=CATALOGUE_KEPT,
         light=Markup(css_variables(dark=False)),  # noqa: S704 - made of the palette alone
         dark=Markup(css_variables(dark=True)),  # noqa: S704 - made of the palette alone
     )
@@ -111,6 +115,8 @@ def _filters(content: Content) -> dict[str, Callable[..., str]]:
         "clean": words.clean,
         "brief": lambda value: words.shortened(value, words.NAME_CHARACTERS),
         "ratio": words.ratio,
+        "range": factor_range,
+        "partner": lambda figure: called(figure.partner_kind, figure.partner_subject),
         "going": drift_words.brief,
         "going_interval": drift_words.interval,
         "drift": lambda trend: drift_words.sentence(trend.drift, trend.last_day_m3s, trend.target, zone),
@@ -150,6 +156,13 @@ def _commissioned_svg(content: Content) -> Markup | None:
         return None
     title = "Pump and manifold as commissioned"
     return Markup(pump_figure(content.commissioned, content.plant.flow_unit, "commissioned", title=title))  # noqa: S704 - escaped where written
+
+
+def _fitted_svg(content: Content) -> Markup | None:
+    if not content.fitted:
+        return None
+    names = [line.name for line in content.fitted]
+    return Markup(fitted_figure([line.figure for line in content.fitted], names, "fitted"))  # noqa: S704 - escaped where written
 
 
 def _completeness_svg(content: Content) -> Markup | None:

@@ -17,7 +17,6 @@ from tests.support.simulated_rack import (
     START_S,
     assessed,
     commissioned,
-    cut,
     hours_of,
     plant_file,
 )
@@ -121,7 +120,7 @@ def test_a_log_cut_short_gives_the_same_as_far_as_it_goes(name: str, hours: int)
     """Causality: what carries a time used nothing later. Findings, opinions and forecasts are a prefix of the whole's."""
     story = told(name)
 
-    short = assessed(story.rack, story.baseline, cut(story.frame, hours), events=story.events)
+    short = assessed(story.rack, story.baseline, story.frame.until(hours), events=story.events)
     whole = story.assessment
 
     raised = [finding for finding in whole.findings if finding.raised_at_s <= short.now_s]
@@ -145,7 +144,7 @@ def test_now_is_a_cut_too() -> None:
     hours = AT + 10
 
     one = assessed(story.rack, story.baseline, story.frame, hours=hours)
-    other = assessed(story.rack, story.baseline, cut(story.frame, hours))
+    other = assessed(story.rack, story.baseline, story.frame.until(hours))
 
     assert one.findings == other.findings
     assert one.now_s == other.now_s

@@ -23,7 +23,7 @@ from analysis.fitted import FigureKind, fitted_figures, pairs_together
 from analysis.frames import HourFrame
 from analysis.hydraulics.network import Conditions, compile_network, solve_one
 from config.errors import InputMissing
-from tests.support.simulated_rack import DAY_H, METERS, Truth, commissioned, cut, hours_of, plant_file
+from tests.support.simulated_rack import DAY_H, METERS, Truth, commissioned, hours_of, plant_file
 
 RACK = plant_file()
 DAYS = 6
@@ -229,7 +229,7 @@ def test_survives_the_store(other_losses: Baseline) -> None:
 @pytest.mark.parametrize("hours", [1, LEAST_HOURS - 1])
 def test_too_few_hours_are_refused(hours: int) -> None:
     """The message says how many are needed, of which meters, and what to do."""
-    frame = cut(frame_of(), hours)
+    frame = frame_of().until(hours)
 
     with pytest.raises(InputMissing, match=rf"{LEAST_HOURS} healthy hours.*M1, M2, M3, M4.*--from"):
         commission(RACK.plant, frame, flow_of(frame, RACK.plant.meters), speed=1.0)
@@ -259,7 +259,7 @@ def test_a_meter_without_flow_is_refused() -> None:
 
 def test_short_pieces_of_an_hour_do_not_count() -> None:
     """Ten minutes are enough of an hour, less is unknown."""
-    frame = cut(frame_of(), 2)
+    frame = frame_of().until(2)
     frame = replace(frame, seconds=np.array([[3600.0, 599.0, 600.0, 0.0]] * 2))
 
     flow = usable_flow(frame, np.ones((2, 4)))
@@ -280,6 +280,6 @@ def test_readings_are_logs_of_shares() -> None:
 
 def test_share_of_an_hour() -> None:
     """900 seconds are a quarter."""
-    frame = replace(cut(frame_of(), 1), seconds=np.array([[3600.0, 900.0, 0.0, 1800.0]]))
+    frame = replace(frame_of().until(1), seconds=np.array([[3600.0, 900.0, 0.0, 1800.0]]))
 
     assert share_of_hour(frame).tolist() == [[1.0, 0.25, 0.0, 0.5]]

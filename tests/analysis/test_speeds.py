@@ -4,10 +4,9 @@ import numpy as np
 
 from analysis.events import EventKind
 from analysis.speeds import speeds_of
-from tests.support.simulated_rack import cut
 from tests.support.simulated_stories import event, told
 
-FRAME = cut(told("healthy").frame, 8)
+FRAME = told("healthy").frame.until(8)
 
 
 def test_without_entries_it_is_as_written() -> None:

@@ -16,7 +16,6 @@ from tests.support.simulated_rack import (
     METERS,
     Truth,
     commissioned,
-    cut,
     hours_of,
     plant_file,
     stepped,
@@ -30,7 +29,7 @@ ALARMS = AlarmSettings()
 def watched(*events: Event, truth: Truth | None = None, hours: int = (HEALTHY_DAYS + 1) * DAY_H) -> Watched:
     """The watch over the first hours of a healthy log, or of another."""
     frame = told("healthy").frame if truth is None else hours_of(RACK, days=hours // DAY_H, seed=5, truth=truth)
-    frame = cut(frame, hours)
+    frame = frame.until(hours)
     return watch_over(
         RACK.plant,
         alarms=ALARMS,
@@ -176,7 +175,7 @@ def test_hours_and_times_agree() -> None:
 
 def test_too_short_hours_are_unknown() -> None:
     """An hour with less than ten minutes of flow is not judged."""
-    short = cut(told("healthy").frame, 200)
+    short = told("healthy").frame.until(200)
     seconds = short.seconds.copy()
     seconds[190, 1] = 300.0
     short = replace(short, seconds=seconds)
@@ -197,7 +196,7 @@ def test_a_large_calibration_is_no_fault() -> None:
     """A bucket test finds a K-factor 40 % off: the flows are corrected by it, and nothing has happened to the plant."""
     hours = (HEALTHY_DAYS + 3) * DAY_H
     calibrated = event((HEALTHY_DAYS + 1) * DAY_H, EventKind.CALIBRATION, "M4", "36")
-    frame = cut(told("healthy").frame, hours)
+    frame = told("healthy").frame.until(hours)
 
     found = watch_over(
         RACK.plant,
@@ -227,7 +226,7 @@ def test_a_slip_of_the_pen_is_not_believed() -> None:
     """A K-factor a third of what it was makes the meter stand out: the keeper hears of it."""
     hours = (HEALTHY_DAYS + 3) * DAY_H
     slip = event((HEALTHY_DAYS + 1) * DAY_H, EventKind.CALIBRATION, "M4", "20")
-    frame = cut(told("healthy").frame, hours)
+    frame = told("healthy").frame.until(hours)
 
     found = watch_over(
         RACK.plant,

@@ -5,7 +5,7 @@ tested with these hours is what the analysis makes of readings.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -174,14 +174,9 @@ def hours_of(rack: PlantFile, *, days: int, seed: int, truth: Truth = HEALTHY, n
     )
 
 
-def cut(frame: HourFrame, hours: int) -> HourFrame:
-    """The first hours of a frame."""
-    return replace(frame, rate=frame.rate[:hours], seconds=frame.seconds[:hours], off_s=frame.off_s[:hours])
-
-
 def commissioned(rack: PlantFile, frame: HourFrame, *, days: int = HEALTHY_DAYS) -> Baseline:
     """The baseline of a frame's first days."""
-    healthy = cut(frame, days * DAY_H)
+    healthy = frame.until(days * DAY_H)
     return commission(rack.plant, healthy, flow_of(healthy, rack.plant.meters), speed=1.0)
 
 

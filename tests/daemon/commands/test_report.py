@@ -15,6 +15,7 @@ from config.errors import ClearboreError, ExtraMissing, InputMissing, OutputUnwr
 from daemon.cli import group
 from daemon.store.opening import open_writer
 from daemon.store.prepare import prepare_store
+from tests.analysis.report.outline import Outline
 
 SAMPLE_LOGS = pathlib.Path(__file__).parents[3] / "sample_logs"
 
@@ -64,6 +65,31 @@ def test_page_tells_the_finding(rack: pathlib.Path) -> None:
 
     assert "carbon" in todo
     assert 'id="finding-A"' in rest
+
+
+def test_page_shows_what_commissioning_fitted(rack: pathlib.Path) -> None:
+    """The pump and every branch, a row and a mark each, with the figures that `clearbore commission` gives."""
+    page = rack.with_name("fitted.html")
+    _run("report", str(rack), "--out", str(page))
+    fitted = json.loads(_run("commission", str(rack), "--to", "2026-09-14T00:00:00Z", "--json").stdout)["figures"]
+    shown = [figure for figure in fitted if figure["kind"] != "reading"]
+    text = page.read_text(encoding="utf-8")
+    table = text.split("What commissioning made of the plant file", 1)[1].split("</table>", 1)[0]
+    rows = [re.sub(r"<[^>]+>", "|", row) for row in table.split("<tbody>")[1].split("</tr>")[:-1]]
+    by_name = {row.split("|")[3]: row for row in rows}
+
+    assert len(shown) == len(rows) == 6
+    for figure in shown:
+        row = by_name[figure["subject"] or "pump, head"]
+        assert f"|{figure['factor']:.2f}|" in row
+        assert f"|{figure['factor_low']:.2f} to {figure['factor_high']:.2f}|" in row
+        assert f"|{figure['catalogue_low']:.2f} to {figure['catalogue_high']:.2f}|" in row
+        assert (
+            f"{figure['factor']:.2f}, 90 % interval {figure['factor_low']:.2f} to" in text.split('id="fitted-text"')[1]
+        )
+    outline = Outline(text)
+    assert (outline.faults, outline.open) == ([], [])
+    assert len(outline.ids) == len(set(outline.ids))
 
 
 def test_same_database_gives_the_same_page(rack: pathlib.Path) -> None:
