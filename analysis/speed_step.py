@@ -16,7 +16,6 @@ from analysis.frames import HOUR_S, Floats
 MINUTE_S = 60.0
 # Lengths of a step; common practice, no source: shorter, and the water has not settled; longer is another way to run.
 LEAST_S, MOST_S = 3 * MINUTE_S, 60 * MINUTE_S
-USUAL_S = 10 * MINUTE_S
 SETTLING_S = 60.0  # after a change of speed nothing is read for so long
 AHEAD_S = 30.0  # nor so long before one, since a keeper's clock is not the logger's
 BESIDE_S = 15 * MINUTE_S  # read before and after

@@ -69,10 +69,6 @@ class Watched:
         """When an hour ends, UTC epoch seconds."""
         return self.frame.start_s + (hour + 1) * HOUR_S
 
-    def hour_of(self, at_s: float) -> int:
-        """The hour of the frame that a time falls in."""
-        return int((at_s - self.frame.start_s) // HOUR_S)
-
 
 def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     plant: Plant,

@@ -168,8 +168,6 @@ def test_hours_and_times_agree() -> None:
     found = watched()
 
     assert found.at_s(9) == at_s(10)
-    assert found.hour_of(found.at_s(9)) == 10
-    assert found.hour_of(found.at_s(9) - 1) == 9
     assert found.at_s(0) - HOUR_S == found.frame.start_s
 
 
