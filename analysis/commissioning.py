@@ -13,12 +13,12 @@ from typing import Any
 
 import numpy as np
 
-from analysis.detection.learning import first_guess, learn_noise
+from analysis.detection.learning import learn_noise
 from analysis.detection.noise import NoiseModel
 from analysis.fitted import FigureKind, FittedFigure, fitted_figures
 from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.hydraulics.network import Conditions, Network, compile_network, solve
-from analysis.signatures import COMMON_SD, LEAST_SHARE, AsCommissioned, signatures_of
+from analysis.signatures import COMMON_JUMP_SD, COMMON_SD, LEAST_SHARE, AsCommissioned, signatures_of, usual_noise
 from config.errors import InputMissing
 from config.plant import Plant
 
@@ -164,11 +164,11 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
         speed=speed,
         gain=np.exp(fit.middle[count + 1 :]),
         figures=fit.figures,
-        noise=first_guess(np.zeros((len(frame.meters), len(COMMON_SD))), np.array(COMMON_SD)),
+        noise=usual_noise(np.zeros((len(frame.meters), len(COMMON_SD)))),
     )
     common = signatures_of(plant, network, found.state(network), frame.meters).common
     readings = log_readings(flow, usual)
-    noise = learn_noise(readings, share_of_hour(frame), first_guess(common, np.array(COMMON_SD)))
+    noise = learn_noise(readings, share_of_hour(frame), usual_noise(common))
     return replace(found, noise=noise)
 
 
@@ -240,7 +240,8 @@ def to_json(baseline: Baseline) -> str:
 def from_json(text: str) -> Baseline:
     """The baseline that `to_json` wrote."""
     body: Mapping[str, Any] = json.loads(text)
-    noise = {name: np.asarray(value, float) for name, value in body["noise"].items()}
+    told = {"common_jump_sd": COMMON_JUMP_SD} | body["noise"]  # an earlier version knew of no jumps
+    noise = {name: np.asarray(value, float) for name, value in told.items()}
     return Baseline(
         from_s=body["from_s"],
         to_s=body["to_s"],

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.assessment import Candidate, Evidence, FaultKind, Finding, Opinion, Recovery, Status
+from analysis.detection.change import Change
 from analysis.detection.verdict import Verdict
-from analysis.detection.watch import Change
 from analysis.events import Event, EventKind
 from analysis.fitted import NINETY_PERCENT
 from analysis.frames import HOUR_S, Floats

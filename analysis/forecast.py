@@ -10,8 +10,8 @@ import numpy as np
 
 from analysis.assessment import FaultKind, Forecast
 from analysis.detection.bank import POWERS
+from analysis.detection.change import Change
 from analysis.detection.verdict import Verdict
-from analysis.detection.watch import Change
 from analysis.frames import HOUR_S, Floats
 from analysis.watching import Watched
 

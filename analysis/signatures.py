@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.assessment import FaultKind
+from analysis.detection.learning import first_guess
+from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses, spans_of
 from analysis.frames import Floats
 from analysis.hydraulics.network import Conditions, Network, solve
@@ -36,6 +38,8 @@ METER = (0.6, (0.5, 0.3, 0.2))
 COMMON_PARTS = ("pump speed", "sump level", "water temperature")
 # Usual wander of the common parts: log speed, metres of sump level, kelvin. Common practice, no source.
 COMMON_SD = (0.0025, 0.012, 0.5)
+# What jumps now and then: a sump that has sunk for a day is topped up within minutes. Common practice, no source.
+COMMON_JUMP_SD = (0.0, 0.03, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +130,11 @@ def signatures_of(plant: Plant, network: Network, state: AsCommissioned, meters:
         runs=network.runs,
         meters=meters,
     )
+
+
+def usual_noise(common_signature: Floats) -> NoiseModel:
+    """How a plant wanders by its common parts' signature [M, C], before anything was learned of it."""
+    return first_guess(common_signature, np.array(COMMON_SD), np.array(COMMON_JUMP_SD))
 
 
 def speed_change(network: Network, state: AsCommissioned, speed: float) -> Floats:

@@ -11,12 +11,11 @@ import numpy as np
 
 from analysis.assessment import FaultKind, Isolability
 from analysis.commissioning import Baseline
-from analysis.detection.learning import first_guess
 from analysis.detection.noise import NoiseModel
 from analysis.frames import Floats
 from analysis.hydraulics.network import compile_network
 from analysis.isolability import isolability_and_sight_of
-from analysis.signatures import COMMON_SD, AsCommissioned, Signatures, signatures_of
+from analysis.signatures import AsCommissioned, Signatures, signatures_of, usual_noise
 from config.plant import Meter, Plant
 
 # What a meter on a run that has none is called, in the faults of a plant that is tried with it.
@@ -153,7 +152,7 @@ def _dry(signatures: Signatures) -> tuple[str, ...]:
 
 def _noise(state: _State, signatures: Signatures) -> NoiseModel:
     """The plant's own noise, and for what it does not know the usual one."""
-    usual = first_guess(signatures.common, np.array(COMMON_SD))
+    usual = usual_noise(signatures.common)
     if state.noise is None:
         return usual
     own = state.noise

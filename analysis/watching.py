@@ -1,20 +1,22 @@
 """Setting the watch over a plant: readings, logged speed and maintenance, and the limit that raises a change."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.calibration import flow_of_parts
 from analysis.commissioning import Baseline, log_readings, share_of_hour, usable_flow
+from analysis.detection.lessons import Lessons
 from analysis.detection.looks import Looks
 from analysis.detection.memory import KEEP_H, Memory, memory_of, recall
-from analysis.detection.watch import Touch, Watch
+from analysis.detection.regimes import Regime, Touch
+from analysis.detection.watch import Watch
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.hydraulics.network import Network, compile_network
 from analysis.pulses import PARTS
-from analysis.signatures import Signatures, signatures_of, speed_change
+from analysis.signatures import Signatures, signatures_of, speed_change, usual_noise
 from analysis.speeds import Speeds, speeds_of
 from analysis.timeline import SETTLE_S
 from config.plant import Plant
@@ -30,6 +32,8 @@ WORK_SD = {"media_changed": 0.05, "valve_set": 0.30, "pump_cleaned": 0.05, "mete
 LARGEST_CALIBRATION = 0.7
 # A logged speed is taken at its word up to this share of the change that it should bring.
 SPEED_TRUST = 0.10
+# What of that is each meter's own: it reads otherwise at another flow, and losses do not all grow alike.
+SPEED_TRUST_METER = 0.05
 # The limit allows for a noise model that was itself learned from a few days: this many times fewer false alarms are
 # asked for than wanted. Tuned on simulated plants (tests/bench).
 CAUTION = 2.0
@@ -107,11 +111,15 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     # an hour at two speeds is like none of them
     readings = np.where(speeds.mixed[:, None], np.nan, log_readings(flow, baseline.flow_m3s) - shift)
     watch = Watch(
-        model=baseline.noise,
-        hypotheses=signatures.hypotheses,
+        regimes=_regimes(plant, network, baseline, signatures, speeds.after),
         threshold=limit(alarms, len(baseline.meters)),
         judge_from_h=int((baseline.to_s - frame.start_s) // HOUR_S),
         touches=_touches(plant, signatures, frame, events, shift),
+        lessons=Lessons(
+            from_h=max(int((baseline.from_s - frame.start_s) // HOUR_S), 0),
+            commissioned_h=int((baseline.to_s - baseline.from_s) // HOUR_S),
+            usual=usual_noise(signatures.common),
+        ),
     )
     shares = share_of_hour(frame)
     recalled = recall(watch, memories, readings[:settled], shares[:settled])
@@ -214,6 +222,26 @@ def _speed_shift(plant: Plant, baseline: Baseline, signatures: Signatures, speed
     return shift
 
 
+def _regimes(
+    plant: Plant, network: Network, baseline: Baseline, signatures: Signatures, speeds: Floats
+) -> tuple[Regime, ...]:
+    """How the plant wanders, and how faults show in it, at the logged speeds [T].
+
+    An outlet that the pump only just reaches follows every centimetre of the sump.
+    """
+    regimes = [Regime(from_h=0, model=baseline.noise, hypotheses=signatures.hypotheses)]
+    state = baseline.state(network)
+    known = {baseline.speed: signatures}
+    for hour in np.flatnonzero(np.diff(speeds, prepend=baseline.speed)).tolist():
+        speed = float(speeds[hour])
+        if speed not in known:
+            known[speed] = signatures_of(plant, network, replace(state, speed=speed), baseline.meters)
+        there = known[speed]
+        noise = replace(baseline.noise, common_signature=there.common)
+        regimes.append(Regime(from_h=hour, model=noise, hypotheses=there.hypotheses))
+    return tuple(regimes)
+
+
 def _touches(
     plant: Plant, signatures: Signatures, frame: HourFrame, events: Sequence[Event], shift: Floats
 ) -> tuple[Touch, ...]:
@@ -225,7 +253,9 @@ def _touches(
         if event.kind is EventKind.MAINTENANCE:
             touches.append(Touch(hour=hour, pattern=_unit_pattern(plant, signatures, event), sd=WORK_SD[event.value]))
         elif event.kind is EventKind.PUMP_SPEED and hour > 0:
-            touches.append(Touch(hour=hour, pattern=shift[hour] - shift[hour - 1], sd=SPEED_TRUST))
+            moved = shift[hour] - shift[hour - 1]
+            touches.append(Touch(hour=hour, pattern=moved, sd=SPEED_TRUST, anew=False))
+            touches.extend(Touch(hour=hour, pattern=own, sd=SPEED_TRUST_METER, anew=False) for own in np.diag(moved))
         elif event.kind is EventKind.CALIBRATION and event.target in signatures.meters:
             touches.append(Touch(hour=hour, pattern=_own(signatures, event.target), sd=_k_sd(plant, event, events)))
     return tuple(touches)

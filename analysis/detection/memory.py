@@ -14,12 +14,16 @@ from typing import Any
 import numpy as np
 
 from analysis.detection.bank import empty
+from analysis.detection.change import Change
+from analysis.detection.noise import NoiseModel
+from analysis.detection.regimes import Regime
+from analysis.detection.track import Track
 from analysis.detection.verdict import Verdict
-from analysis.detection.watch import Change, Track, Watch
+from analysis.detection.watch import Watch
 from analysis.detection.whitener import FilterState
 from analysis.frames import Floats
 
-VERSION = 2
+VERSION = 3
 """Goes up with every change to what the watch makes of its readings."""
 KEEP_H = 12
 """A new memory is worth keeping once it holds this many hours more."""
@@ -51,26 +55,39 @@ def digest_of(watch: Watch, readings: Floats, shares: Floats, hour: int) -> str:
         shares: [T, M] likewise.
         hour: the last hour taken in.
     """
-    hypotheses = watch.hypotheses
     told = [touch for touch in watch.touches if touch.hour <= hour]
+    lessons = watch.lessons
+    taught = () if lessons is None else (lessons.from_h, lessons.commissioned_h, *_learned(lessons.usual))
     numbers = (
-        *(getattr(watch.model, field.name) for field in fields(watch.model)),
-        hypotheses.patterns,
-        hypotheses.size,
-        hypotheses.log_prior,
-        *((touch.hour, touch.sd, *touch.pattern) for touch in told),
+        *taught,
+        *(number for regime in watch.regimes if regime.from_h <= hour for number in _numbers(regime)),
+        *((touch.hour, touch.sd, touch.anew, *touch.pattern) for touch in told),
         readings[: hour + 1],
         shares[: hour + 1],
     )
-    named = hashlib.sha256(repr((VERSION, watch.threshold, watch.judge_from_h, hypotheses.names)).encode())
+    names = watch.hypotheses.names
+    named = hashlib.sha256(repr((VERSION, watch.threshold, watch.judge_from_h, names)).encode())
     for number in numbers:
         named.update(np.ascontiguousarray(number, dtype=np.float64).tobytes())
     return named.hexdigest()
 
 
+def _numbers(regime: Regime) -> tuple[int | Floats, ...]:
+    """What makes a regime."""
+    hypotheses = regime.hypotheses
+    return (regime.from_h, *_learned(regime.model), hypotheses.patterns, hypotheses.size, hypotheses.log_prior)
+
+
+def _learned(model: NoiseModel) -> tuple[Floats, ...]:
+    """All of a noise model."""
+    return tuple(getattr(model, field.name) for field in fields(model))
+
+
 def memory_of(watch: Watch, readings: Floats, shares: Floats) -> Memory:
     """What a watch knows after its last hour; `readings`, `shares` [T, M] as fed to it."""
     arrays: Arrays = {"odds": np.asarray(watch.log_odds[-1])}
+    if watch.lesson is not None:
+        _pack("lesson", watch.lesson, arrays)
     unsettled = [number for number, change in enumerate(watch.changes) if change.track is watch.front]
     if not unsettled:
         _pack("front", watch.front, arrays)
@@ -85,6 +102,7 @@ def memory_of(watch: Watch, readings: Floats, shares: Floats) -> Memory:
     head = {
         "past": [hour for hour, _ in watch.past],
         "front": unsettled[0] if unsettled else None,
+        "lessons_taken": watch.lessons_taken,
         "changes": [_head(change, watch.changes) for change in watch.changes],
     }
     return Memory(hour=watch.hour, digest=digest_of(watch, readings, shares, watch.hour), body=_bytes(head, arrays))
@@ -123,13 +141,14 @@ def recall(watch: Watch, memories: Sequence[Memory], readings: Floats, shares: F
     """
     for memory in sorted(memories, key=lambda known: -known.hour):
         if memory.hour < len(readings) and memory.digest == digest_of(watch, readings, shares, memory.hour):
-            _fill(watch, memory, readings)
+            _fill(watch, memory, readings, shares)
             return memory
     return None
 
 
-def _fill(watch: Watch, memory: Memory, readings: Floats) -> None:
+def _fill(watch: Watch, memory: Memory, readings: Floats, shares: Floats) -> None:
     head, arrays = _parts(memory.body)
+    taken = head["lessons_taken"]
     changes: list[Change] = []
     for number, told in enumerate(head["changes"]):
         changes.append(_change(watch, f"change{number}", told, arrays, changes))
@@ -137,6 +156,9 @@ def _fill(watch: Watch, memory: Memory, readings: Floats) -> None:
     front = _unpacked(Track, "front", arrays, model=watch.model) if followed is None else changes[followed].track
     watch.restore(
         readings=list(readings[: memory.hour + 1]),
+        shares=list(shares[: memory.hour + 1]),
+        lesson=_unpacked(NoiseModel, "lesson", arrays) if taken else None,
+        lessons_taken=taken,
         odds=float(arrays["odds"]),
         changes=changes,
         front=front,

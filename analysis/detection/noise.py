@@ -29,6 +29,7 @@ class NoiseModel:
         wander_sd, wander_tau_h: [M] stationary standard deviation and time constant of each meter's own AR(1).
         common_signature: [M, C] d log(reading) per unit of each common part.
         common_sd, common_tau_h: [C] stationary standard deviation and time constant of each common part.
+        common_jump_sd: [C] how far a part may jump within an hour, now and then; 0 for one that only wanders.
     """
 
     white_sd: Floats
@@ -37,6 +38,7 @@ class NoiseModel:
     common_signature: Floats
     common_sd: Floats
     common_tau_h: Floats
+    common_jump_sd: Floats
 
     @property
     def meters(self) -> int:

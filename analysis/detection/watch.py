@@ -9,19 +9,20 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.detection.bank import OnsetBank, empty, since, step
+from analysis.detection.bank import empty
+from analysis.detection.change import Change
+from analysis.detection.lessons import Lessons, learn_again, learned
 from analysis.detection.looks import Looks
 from analysis.detection.noise import NoiseModel
-from analysis.detection.posterior import Hypotheses, log_sum, weigh
+from analysis.detection.posterior import Hypotheses
+from analysis.detection.regimes import Regime, Touch, regime_at
+from analysis.detection.track import Track
 from analysis.detection.verdict import Verdict, judge
-from analysis.detection.whitener import FilterState, predict, start, update
+from analysis.detection.whitener import FilterState, loosened, start
 from analysis.frames import Floats
 
-PROTECTED_ONSETS = 6
-# Onsets older than YOUNG_H are weighed every RELOOK_H hours only, unless the odds come within NEAR of the limit: the
-# evidence for them grows slowly, and they are most of the work.
-YOUNG_H, RELOOK_H, NEAR = 48, 6, 3.0
-NEVER_H = -(2**31)
+# The oldest onsets are weighed every RELOOK_H hours only, unless the odds come within NEAR of the limit.
+RELOOK_H, NEAR = 6, 3.0
 # Looks are for what is sudden, which is sure at once: a change that only just reaches the limit waits for its hour.
 LOOK_MARGIN = 1.5
 # Hours after which an open change counts as the new normal.
@@ -36,6 +37,8 @@ AGAIN_H, AGAIN_TIMES = 48, (1, 4, 16)
 # A change whose evidence has gone for a day never was one.
 FADED_H = 24
 FADED_LOG_ODDS = 1.0
+# A lesson waits while the odds are within this of the limit: what is learned from must be healthy.
+CALM = 4.0
 # Filters of the past are kept this far apart (hours) up to this age (hours), for a change whose onset lies that far back.
 PAST_SPACING = ((48, 1), (10 * 24, 6), (93 * 24, 48))
 # How far a settled change may have been misjudged, as a share of it.
@@ -45,136 +48,42 @@ NOTED_MOVE = 0.1
 NOTED_AGES_H = frozenset({1, 3, 6, 12, 24, 48, 72, *range(96, 2400, 24)})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Touch:
-    """Work that may have moved readings: log variance to allow along a pattern [M]; `sd` in units of the pattern."""
-
-    hour: int
-    pattern: Floats
-    sd: float
-
-
-@dataclass(slots=True)
-class Track:
-    """A filter with its onset bank, fed hour by hour."""
-
-    model: NoiseModel
-    state: FilterState
-    bank: OnsetBank
-    protect: frozenset[int] = frozenset()
-    weighed_h: int = NEVER_H  # onsets up to here make old_odds
-    old_odds: float = -np.inf
-
-    def take(self, hour: int, reading: Floats, share: Floats, *, judged: bool) -> None:
-        """Take in one hour [M]; a judged hour may be the onset of a change."""
-        self.state, innovation = update(self.model, predict(self.model, self.state), reading, share)
-        if judged:
-            self.bank = step(self.bank, self.model, hour, innovation, self.protect)
-
-    def allow(self, pattern: Floats) -> None:
-        """Let the offsets move along a pattern [M], one standard deviation long; earlier onsets are forgotten."""
-        self.state = _loosened(self.state, pattern)
-        self.bank = empty(self.model)
-        self.protect = frozenset()
-        self.weighed_h, self.old_odds = NEVER_H, -np.inf
-
-    def weigh(self, hypotheses: Hypotheses, hour: int) -> tuple[float, Floats, Floats]:
-        """Log odds of any fault, and what `posterior.weigh` gives; the likely onsets are kept from now on."""
-        weights, share = weigh(hypotheses, self.bank, hour)
-        self.protect = self._likely(self.bank, weights)
-        self.weighed_h = hour - YOUNG_H
-        self.old_odds = log_sum(weights[self.bank.onset_h <= self.weighed_h])
-        return log_sum(weights), weights, share
-
-    def glance(self, hypotheses: Hypotheses, hour: int) -> float:
-        """Log odds of any fault, the onsets that were old when all were weighed taken as they were then."""
-        young = since(self.bank, self.weighed_h)
-        weights, _ = weigh(hypotheses, young, hour)
-        self.protect |= self._likely(young, weights)
-        return float(np.logaddexp(self.old_odds, log_sum(weights)))
-
-    def peek(self, hypotheses: Hypotheses, hour: int, looks: Looks, odds: float, threshold: float) -> Verdict | None:
-        """The verdict of the first look at `hour` that reaches the threshold; nothing is taken in.
-
-        No hypothesis can gain more by a surprise than half its square (whitened), so that most looks need no weighing.
-        """
-        predicted = predict(self.model, self.state)
-        for number in range(len(looks)):
-            goes_on = looks.goes_on(number, self.model, predicted)
-            _, innovation = update(self.model, predicted, looks.reading[number], looks.share[number], goes_on)
-            most = 0.5 * float(innovation.surprise @ innovation.precision @ innovation.surprise)
-            if np.logaddexp(odds, 0.0) + most < threshold:
-                continue
-            bank = step(self.bank, self.model, hour, innovation, self.protect)
-            weights, share = weigh(hypotheses, bank, hour)
-            found = log_sum(weights)
-            if found >= threshold:
-                return judge(hypotheses, bank, weights, share, hour=hour, log_odds=found, part=number + 1)
-        return None
-
-    def _likely(self, bank: OnsetBank, weights: Floats) -> frozenset[int]:
-        likely = np.argsort(-weights.max(axis=(1, 2)))[:PROTECTED_ONSETS]
-        return frozenset(bank.onset_h[likely].tolist())
-
-
-@dataclass(slots=True, kw_only=True, eq=False)
-class Change:
-    """A raised change.
-
-    Attributes:
-        raised_h: hour that raised it; cleared_h: hour that saw it gone, None while it lasts.
-        noted: verdicts in order, the first at raised_h. latest: the last trusted verdict.
-        before: the healthy filter just before the onset; before_h its hour.
-        track: its own judgement. beside: changes already settled when it was raised.
-        settled: old enough for the front to look beside it. frozen: a later change disturbs it, no new verdicts.
-    """
-
-    raised_h: int
-    cleared_h: int | None = None
-    noted: list[Verdict]
-    latest: Verdict
-    before: FilterState
-    before_h: int
-    track: Track
-    beside: tuple["Change", ...]
-    settled: bool = False
-    frozen: bool = False
-    recovered_for_h: int = 0
-    faded_for_h: int = 0
-
-    @property
-    def open(self) -> bool:
-        """Whether it lasts."""
-        return self.cleared_h is None
-
-
 @dataclass(slots=True, kw_only=True)
 class Watch:
     """The watch over one plant; feed it every hour in order.
 
     Attributes:
-        model, hypotheses: the noise and the faults.
+        regimes: the noise and the faults, in order of their hours; the first from the start on.
         threshold: log odds at which a change is raised.
         judge_from_h: first hour that is judged; hours before it are healthy by the keeper's word.
-        touches: journalled work.
+        touches: journalled work and speeds.
+        lessons: when the noise is learned anew; None for never.
         changes: all that was raised. log_odds: of the front by hour; -inf where it was not judged.
         front: the track that looks for what nobody has seen. past: (hour, healthy filter after it), thinned.
+        lesson: the noise as it was learned last; None as commissioned. lessons_taken: how many there were.
+        model, hypotheses: the noise and the faults in the last hour taken in.
     """
 
-    model: NoiseModel
-    hypotheses: Hypotheses
+    regimes: tuple[Regime, ...]
     threshold: float
     judge_from_h: int
     touches: tuple[Touch, ...] = ()
+    lessons: Lessons | None = None
     changes: list[Change] = field(default_factory=list)
     log_odds: list[float] = field(default_factory=list)
     front: Track = field(init=False)
     past: list[tuple[int, FilterState]] = field(default_factory=list)
+    lesson: NoiseModel | None = None
+    lessons_taken: int = 0
+    model: NoiseModel = field(init=False)
+    hypotheses: Hypotheses = field(init=False)
     _readings: list[Floats] = field(default_factory=list)
+    _shares: list[Floats] = field(default_factory=list)
     _hour: int = -1
 
     def __post_init__(self) -> None:
         """Begin knowing nothing."""
+        self._enter(self.regimes[0])
         self.front = Track(self.model, start(self.model), empty(self.model))
 
     @property
@@ -200,7 +109,10 @@ class Watch:
             self.look(looks)
         self._hour += 1
         self._readings.append(reading)
+        self._shares.append(share)
         self.log_odds.append(-np.inf)
+        if any(regime.from_h == self._hour for regime in self.regimes[1:]):
+            self._go_on(regime_at(self.regimes, self._hour))
         for change in self._open():
             if not change.frozen:
                 self._follow(change, reading, share)
@@ -208,24 +120,85 @@ class Watch:
             self._look_ahead(reading, share)
         for change in self._open():
             self._look_for_recovery(change)
+        self._learn_if_due()
 
-    def restore(
+    def restore(  # noqa: PLR0913 - all that a watch knows
         self,
         *,
         readings: list[Floats],
+        shares: list[Floats],
+        lesson: NoiseModel | None,
+        lessons_taken: int,
         odds: float,
         changes: list[Change],
         front: Track,
         past: list[tuple[int, FilterState]],
     ) -> None:
-        """Go on from what another watch over the same plant knew after the last of some readings, [M] each.
+        """Go on from what another watch over the same plant knew after the last of some readings, shares, [M] each.
 
         `odds` are the log odds of that hour; those of the hours before it are needed no more.
         """
         self._hour = len(readings) - 1
-        self._readings = readings
+        self._readings, self._shares = readings, shares
+        self.lesson, self.lessons_taken = lesson, lessons_taken
         self.log_odds = [*[-np.inf] * (len(readings) - 1), odds]
         self.changes, self.front, self.past = changes, front, past
+        self._go_on(regime_at(self.regimes, self._hour))
+
+    def _enter(self, regime: Regime) -> None:
+        self.model, self.hypotheses = learned(regime.model, self.lesson), regime.hypotheses
+
+    def _go_on(self, regime: Regime) -> None:
+        """Enter a regime with all that is being followed."""
+        self._enter(regime)
+        for track in (self.front, *(change.track for change in self._open())):
+            track.model = self.model
+
+    def _learn_if_due(self) -> None:
+        """Learn the noise anew where that is due and nothing seems wrong, and see all hours so far by it."""
+        hours = self._hour + 1
+        if self.lessons is None or not self.lessons.due(hours, self.lessons_taken):
+            return
+        if self._open() or not -np.inf < self.log_odds[-1] < self.threshold - CALM:
+            return
+        readings = np.array(self._readings)
+        for change in self.changes:
+            readings[change.before_h + 1 : (change.cleared_h or 0) + 1] = np.nan
+        self.lesson = learn_again(
+            self.lessons,
+            known=self.model,
+            readings=readings,
+            shares=np.array(self._shares),
+            regimes=self.regimes,
+            touches=self.touches,
+        )
+        self.lessons_taken += 1
+        self._see_again(readings)
+
+    def _see_again(self, readings: Floats) -> None:
+        """The front walks all hours [T, M] once more, by the noise that is known now."""
+        self._enter(self.regimes[0])
+        self.front = Track(self.model, start(self.model), empty(self.model))
+        self.past = []
+        for hour, (reading, share) in enumerate(zip(readings, self._shares, strict=True)):
+            if any(regime.from_h == hour for regime in self.regimes[1:]):
+                self._go_on(regime_at(self.regimes, hour))
+            self._take_ahead(hour, reading, share)
+        if self._hour >= self.judge_from_h:
+            self.log_odds[-1] = self.front.weigh(self.hypotheses, self._hour)[0]
+
+    def _take_ahead(self, hour: int, reading: Floats, share: Floats) -> None:
+        """Give the front an hour."""
+        for touch in self.touches:
+            if touch.hour == hour:
+                self.front.allow(touch.pattern * touch.sd)
+                if touch.anew:
+                    self.front.forget()
+        judged = hour >= self.judge_from_h and bool(np.isfinite(reading).any())
+        self.front.take(hour, reading, share, judged=judged)
+        self.past.append((hour, self.front.state))
+        if hour % 24 == 0:
+            self.past = _thinned(self.past, hour)
 
     def _open(self) -> tuple[Change, ...]:
         return tuple(change for change in self.changes if change.open)
@@ -233,15 +206,8 @@ class Watch:
     def _look_ahead(self, reading: Floats, share: Floats) -> None:
         """The front's hour: the readings without what the settled changes explain."""
         hour = self._hour
-        for touch in self.touches:
-            if touch.hour == hour:
-                self.front.allow(touch.pattern * touch.sd)
-        judged = hour >= self.judge_from_h
-        self.front.take(hour, reading - self._explained(self._open()), share, judged=judged)
-        self.past.append((hour, self.front.state))
-        if hour % 24 == 0:
-            self.past = _thinned(self.past, hour)
-        if not judged:
+        self._take_ahead(hour, reading - self._explained(self._open()), share)
+        if hour < self.judge_from_h:
             return
         if hour % RELOOK_H:
             self.log_odds[-1] = self.front.glance(self.hypotheses, hour)
@@ -288,6 +254,9 @@ class Watch:
     def _follow(self, change: Change, reading: Floats, share: Floats) -> None:
         """Judge an open change anew, unless the readings seem to be on their way back."""
         hour = self._hour
+        for touch in self.touches:
+            if touch.hour == hour and not touch.anew:
+                change.track.allow(touch.pattern * touch.sd)
         change.track.take(hour, reading - self._explained(change.beside), share, judged=True)
         odds, weights, where = change.track.weigh(self.hypotheses, hour)
         change.faded_for_h = change.faded_for_h + 1 if odds < FADED_LOG_ODDS else 0
@@ -330,7 +299,7 @@ class Watch:
         state = FilterState(memory * change.before.mean, cov, np.zeros(self.model.meters))
         for touch in self.touches:
             if change.before_h < touch.hour <= hour:
-                state = _loosened(state, touch.pattern * touch.sd)
+                state = loosened(state, touch.pattern * touch.sd)
         return state
 
     def departure(self, change: Change, hour: int, window_h: int) -> tuple[Floats, Floats]:
@@ -388,11 +357,3 @@ def _thinned(past: list[tuple[int, FilterState]], now_h: int) -> list[tuple[int,
         if any(now_h - hour <= limit_h and hour % spacing_h == 0 for limit_h, spacing_h in PAST_SPACING)
     ]
     return kept or past[-1:]
-
-
-def _loosened(state: FilterState, pattern: Floats) -> FilterState:
-    """The state with offsets free to move along a pattern [M], one standard deviation long."""
-    cov = state.cov.copy()
-    meters = len(pattern)
-    cov[:meters, :meters] += np.outer(pattern, pattern)
-    return FilterState(state.mean, cov, state.score)

@@ -13,8 +13,13 @@ from analysis.detection.noise import NoiseModel
 from analysis.frames import Floats
 
 UNSEEN_VAR = 1e6
+TINY = 1e-30
 # Beyond this many standard deviations a lone hour's surprise counts no further: an hour alone convinces nobody.
 SURPRISE_LIMIT = 4.0
+# A surprise that lies so many standard deviations along the pattern of a common part that may jump, and more along it
+# than across it, is taken for a jump of that part, which is let go for the hour: a change that lasts is told by the
+# hours after it.
+JUMP_SCORE = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +40,15 @@ class Innovation:
         gain: [n, M] how the states move with it.
         precision: [M, M] inverse covariance of the surprise; rows and columns of unseen meters are 0.
         score: [M] each meter's surprise over its standard deviation, before it was limited; nan where unseen.
+        stray: [M] whether it was limited. jumped: [C] whether a common part was taken to have jumped.
     """
 
     surprise: Floats
     gain: Floats
     precision: Floats
     score: Floats
+    stray: NDArray[np.bool_]
+    jumped: NDArray[np.bool_]
 
 
 def start(model: NoiseModel) -> FilterState:
@@ -79,6 +87,9 @@ def update(
     seen = np.isfinite(reading)
     surprise = np.where(seen, np.nan_to_num(reading) - view @ state.mean, 0.0)
     white_var = np.where(seen, model.white_sd**2 / np.clip(share, 0.02, 1.0), UNSEEN_VAR)
+    jumped = _jumped(model, state, surprise, white_var)
+    if jumped.any():
+        state = FilterState(state.mean, _jumping(model, state.cov, jumped), state.score)
     shown = view @ state.cov
     spread = shown @ view.T
     total_var = np.diag(spread) + white_var
@@ -92,7 +103,36 @@ def update(
     gain = shown.T @ precision
     cov = state.cov - gain @ shown
     after = FilterState(state.mean + gain @ surprise, 0.5 * (cov + cov.T), np.where(seen, score, state.score))
-    return after, Innovation(surprise, gain, precision, score)
+    return after, Innovation(surprise, gain, precision, score, excess > 1.0, jumped)
+
+
+def _jumped(model: NoiseModel, state: FilterState, surprise: Floats, white_var: Floats) -> NDArray[np.bool_]:
+    """[C] whether each common part that may jump looks as if it had."""
+    jumped = np.zeros(len(model.common_sd), dtype=np.bool_)
+    for part in np.flatnonzero(model.common_jump_sd):
+        pattern = model.common_signature[:, part]
+        spread = model.view @ state.cov @ model.view.T + np.diag(white_var)
+        solved = np.linalg.solve(spread, np.stack([surprise, pattern], axis=1))
+        (whole, along), (_, info) = surprise @ solved, pattern @ solved
+        explained = along**2 / max(info, TINY)
+        jumped[part] = explained > max(JUMP_SCORE**2, whole - explained)
+    return jumped
+
+
+def _jumping(model: NoiseModel, cov: Floats, jumped: NDArray[np.bool_]) -> Floats:
+    """The covariance [n, n] with the parts that jumped let go."""
+    place = 2 * model.meters + np.flatnonzero(jumped)
+    loose = cov.copy()
+    loose[place, place] += model.common_jump_sd[jumped] ** 2
+    return loose
+
+
+def loosened(state: FilterState, pattern: Floats) -> FilterState:
+    """The state with offsets free to move along a pattern [M], one standard deviation long."""
+    cov = state.cov.copy()
+    meters = len(pattern)
+    cov[:meters, :meters] += np.outer(pattern, pattern)
+    return FilterState(state.mean, cov, state.score)
 
 
 def _goes_on(before: Floats, score: Floats) -> NDArray[np.bool_]:

@@ -19,6 +19,7 @@ QUIET = NoiseModel(
     common_signature=np.zeros((1, 1)),
     common_sd=np.zeros(1),
     common_tau_h=np.ones(1),
+    common_jump_sd=np.zeros(1),
 )
 
 

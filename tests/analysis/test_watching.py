@@ -84,6 +84,35 @@ def test_a_logged_speed_is_taken_off() -> None:
     assert np.mean(found.readings[at:], axis=0) == pytest.approx(np.zeros(4), abs=0.03)
 
 
+def test_at_another_speed_the_plant_has_other_patterns() -> None:
+    """At 85 % the return, which is lifted highest, follows speed and sump level more than at full speed.
+
+    By the affinity laws the head falls with the square of the speed while the lift stays. Back at full speed the
+    patterns are the old ones.
+    """
+    at = HEALTHY_DAYS * DAY_H + 4
+    found = watched(event(at, EventKind.PUMP_SPEED, "pump", "85"), event(at + 8, EventKind.PUMP_SPEED, "pump", "100"))
+
+    before, slow, back = found.watch.regimes
+    top = METERS.index("M1")
+    assert (before.from_h, slow.from_h, back.from_h) == (0, at, at + 8)
+    assert (slow.model.common_signature[top, :2] > 1.1 * before.model.common_signature[top, :2]).all()
+    assert np.array_equal(back.model.common_signature, before.model.common_signature)
+    assert np.array_equal(slow.model.wander_sd, before.model.wander_sd)
+
+
+def test_a_logged_speed_is_taken_at_its_word_in_part() -> None:
+    """Along its own pattern, and meter by meter; it does not end what was wrong before."""
+    at = HEALTHY_DAYS * DAY_H + 4
+    found = watched(event(at, EventKind.PUMP_SPEED, "pump", "92"))
+
+    touches = found.watch.touches
+    assert [touch.anew for touch in touches] == [False] * (1 + len(METERS))
+    moved = found.shift[at] - found.shift[at - 1]
+    assert touches[0].pattern == pytest.approx(moved)
+    assert np.array([touch.pattern for touch in touches[1:]]) == pytest.approx(np.diag(moved))
+
+
 def test_the_speed_of_the_commissioning_days_shifts_nothing() -> None:
     """What was logged before they ended is in the baseline: nothing is taken off later hours."""
     found = watched(event(5, EventKind.PUMP_SPEED, "pump", "90"))

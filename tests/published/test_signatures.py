@@ -170,6 +170,7 @@ def noise(signatures: Signatures) -> NoiseModel:
         common_signature=signatures.common,
         common_sd=np.array([0.0015, 0.006, 0.3]),
         common_tau_h=np.full(3, 12.0),
+        common_jump_sd=np.zeros(3),
     )
 
 

@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.detection.regimes import Regime
 from analysis.detection.watch import Watch
 from analysis.frames import Floats
 from tests.support.made_up_faults import faults
@@ -18,9 +19,9 @@ THRESHOLD = 11.0
 
 def new_watch(**different: Any) -> Watch:
     """A watch that has taken in nothing, with some of its settings exchanged by name."""
+    model, hypotheses = different.pop("model", MODEL), different.pop("hypotheses", HYPOTHESES)
     usual: dict[str, Any] = {
-        "model": MODEL,
-        "hypotheses": HYPOTHESES,
+        "regimes": (Regime(from_h=0, model=model, hypotheses=hypotheses),),
         "threshold": THRESHOLD,
         "judge_from_h": HEALTHY_H,
     }

@@ -17,6 +17,7 @@ def model_of(meters: int = 2, *, commons: int = 1, wander_sd: float = 0.01, whit
         common_signature=np.outer(0.5 + 0.5 * number, np.arange(1, commons + 1, dtype=float)),
         common_sd=np.full(commons, 0.004),
         common_tau_h=10.0 + 5.0 * np.arange(commons, dtype=np.float64),
+        common_jump_sd=np.zeros(commons),
     )
 
 

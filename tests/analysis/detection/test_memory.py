@@ -6,8 +6,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.detection.change import Change
+from analysis.detection.learning import first_guess
+from analysis.detection.lessons import Lessons
 from analysis.detection.memory import Memory, memory_of, recall
-from analysis.detection.watch import Change, Touch, Watch
+from analysis.detection.regimes import Touch
+from analysis.detection.watch import Watch
 from analysis.frames import Floats
 from tests.support.made_up_faults import UNITS
 from tests.support.made_up_watch import HYPOTHESES, MODEL, healthy
@@ -78,6 +82,23 @@ def test_a_restart_changes_nothing(cut: int) -> None:
     assert len(WHOLE.changes) == 2
 
 
+@pytest.mark.parametrize("cut", [150, 250, 350, 690])
+def test_what_was_learned_is_kept(cut: int) -> None:
+    """Cut before the first lesson, between two and after: the same noise, changes and odds to the bit."""
+    usual = first_guess(MODEL.common_signature, np.array([0.004]), np.zeros(1))
+    lessons = Lessons(from_h=0, commissioned_h=96, usual=usual)
+    whole = walked(new_watch(lessons=lessons), HOURS)
+    again = new_watch(lessons=lessons)
+    recall(again, [memory_of(walked(new_watch(lessons=lessons), cut), READINGS, SHARES)], READINGS, SHARES)
+
+    walked(again, HOURS)
+
+    assert again.lessons_taken == whole.lessons_taken >= 1
+    assert again.model.wander_sd.tolist() == whole.model.wander_sd.tolist()
+    assert said(again.changes) == said(whole.changes)
+    assert again.log_odds[cut:] == whole.log_odds[cut:]
+
+
 @pytest.mark.parametrize("suspected", [7.0, 9.0])
 def test_a_look_after_a_restart_weighs_what_was_suspected(suspected: float) -> None:
     """The odds of the hour before count in the next one's looks: what they lack to the limit may be little."""
@@ -105,6 +126,8 @@ def test_hours_that_differ_make_a_memory_unfit() -> None:
         {"threshold": 9.0},
         {"judge_from_h": 100},
         {"touches": ()},
+        {"touches": (Touch(hour=250, pattern=UNITS["branch b"], sd=0.05, anew=False),)},
+        {"lessons": Lessons(from_h=0, commissioned_h=400, usual=MODEL)},
         {"model": replace(MODEL, white_sd=1.1 * MODEL.white_sd)},
         {"hypotheses": replace(HYPOTHESES, hazard=np.array([0.4, 0.15, 0.15, 0.15, 0.15]))},
     ],

@@ -6,9 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.detection.change import Change
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses
-from analysis.detection.watch import SETTLE_H, Change, Touch, Watch
+from analysis.detection.regimes import Regime, Touch
+from analysis.detection.watch import SETTLE_H, Watch
 from analysis.frames import Floats, Ints
 from tests.support.made_up_faults import UNITS
 from tests.support.made_up_watch import HEALTHY_H, HYPOTHESES, MODEL, healthy, new_watch
@@ -224,6 +226,66 @@ def test_work_excuses_nothing_elsewhere() -> None:
     change = the_change(watched(healthy(HOURS) + stepped("branch a", 0.12, at_h=AT + 50), touch))
 
     assert name_of(change) == "branch a"
+
+
+def test_another_speed_ends_no_fault() -> None:
+    """A slow fault that began before a logged speed is raised with its onset before it, as without one."""
+    readings = healthy(HOURS) + ramped("branch a", 0.10, at_h=AT - 40)
+    touch = Touch(hour=AT, pattern=UNITS["supply"], sd=0.01, anew=False)
+
+    change = the_change(watched(readings, touch))
+
+    assert change.raised_h > AT
+    assert change.latest.onset_low_h < AT
+    assert name_of(change) == "branch a"
+
+
+def test_another_speed_may_be_off_while_a_fault_lasts() -> None:
+    """What a speed is allowed to move is allowed beside an open change, too: its verdict stays."""
+    readings = healthy(HOURS) + stepped("branch a", 0.12) + stepped("supply", 0.05, at_h=AT + 30)
+    touch = Touch(hour=AT + 30, pattern=UNITS["supply"], sd=0.05, anew=False)
+
+    with_touch, without = watched(readings, touch), watched(readings)
+
+    assert name_of(the_change(with_touch)) == "branch a"
+    first = [
+        change.latest.probability[HYPOTHESES.names.index("branch a")]
+        for change in (with_touch.changes[0], without.changes[0])
+    ]
+    assert first[0] > first[1]
+
+
+def test_a_sump_that_is_topped_up_raises_nothing() -> None:
+    """A common part that sinks for two days and jumps back, as large as a fault of 6 %; told not to jump it is one."""
+    jumpy = replace(MODEL, common_jump_sd=np.array([0.03]))
+    saw = 0.04 * (0.5 - (np.arange(HOURS) / 48.0) % 1.0)
+    readings = healthy(HOURS) + saw[:, None] * MODEL.common_signature[:, 0]
+
+    def changes(model: NoiseModel) -> list[Change]:
+        watch = new_watch(model=model)
+        for reading in readings:
+            watch.take(reading, np.ones(3))
+        return watch.changes
+
+    assert changes(jumpy) == []
+    assert changes(MODEL) != []
+
+
+def test_a_regime_has_its_own_faults_and_noise() -> None:
+    """From its hour on; the same drop is another fault where the plant runs otherwise."""
+    turned = replace(HYPOTHESES, patterns=np.roll(HYPOTHESES.patterns, 1, axis=1))
+    noisy = replace(MODEL, white_sd=2.0 * MODEL.white_sd)
+    regimes = (
+        Regime(from_h=0, model=MODEL, hypotheses=HYPOTHESES),
+        Regime(from_h=AT - 50, model=noisy, hypotheses=turned),
+    )
+    watch = new_watch(regimes=regimes)
+    readings = healthy(HOURS) + np.roll(stepped("branch a", 0.12), 1, axis=1)
+    for hour, reading in enumerate(readings):
+        watch.take(reading, np.ones(3))
+        assert (watch.front.model is noisy) == (watch.model is noisy) == (hour >= AT - 50)
+
+    assert name_of(the_change(watch)) == "branch a"
 
 
 def test_a_stray_hour_raises_nothing() -> None:

@@ -1,5 +1,7 @@
 """The whitening filter against the dense Gaussian, and how it treats stray and missing hours."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
@@ -136,3 +138,38 @@ def test_the_second_hour_to_the_same_side_counts_in_full(second: float, limited:
     expected = SURPRISE_LIMIT**2 if limited else float(innovation.score[0] ** 2)
     assert abs(innovation.score[0]) > SURPRISE_LIMIT
     assert counted == pytest.approx(expected, rel=1e-6)
+
+
+JUMPY = replace(MODEL, common_jump_sd=np.array([0.03]))
+
+
+def test_a_jump_of_a_common_part_is_seen_as_one() -> None:
+    """The sump is topped up within the hour: the common part takes it, the offsets hardly move."""
+    up = 0.03 * MODEL.common_signature[:, 0]
+    whole = np.ones(MODEL.meters)
+
+    calm, surprised = update(MODEL, warmed(MODEL), up, whole)
+    jumped, told = update(JUMPY, warmed(JUMPY), up, whole)
+
+    assert told.jumped.tolist() == [True]
+    assert not surprised.jumped.any()
+    place = 2 * MODEL.meters
+    assert jumped.mean[place] > 2 * calm.mean[place]
+    assert np.abs(jumped.mean[: MODEL.meters]).max() < np.abs(calm.mean[: MODEL.meters]).max()
+
+
+def test_a_change_of_one_meter_is_no_jump() -> None:
+    """What one meter shows alone lies across the pattern; an hour like any other lies nowhere far."""
+    model = replace(model_of(4, commons=1), common_jump_sd=np.array([0.03]))
+    lone = np.array([0.1, 0.0, 0.0, 0.0])
+
+    for reading in (lone, np.full(4, 0.001)):
+        _, innovation = update(model, warmed(model), reading, np.ones(4))
+        assert not innovation.jumped.any()
+
+
+def test_a_jump_is_not_looked_for_in_unseen_hours() -> None:
+    """Nothing seen, nothing jumped."""
+    _, innovation = update(JUMPY, warmed(JUMPY), np.full(2, np.nan), np.zeros(2))
+
+    assert not innovation.jumped.any()

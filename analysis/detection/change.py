@@ -1,0 +1,38 @@
+"""A raised change: what was said of it, and what it is judged by."""
+
+from dataclasses import dataclass
+
+from analysis.detection.track import Track
+from analysis.detection.verdict import Verdict
+from analysis.detection.whitener import FilterState
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class Change:
+    """A raised change.
+
+    Attributes:
+        raised_h: hour that raised it; cleared_h: hour that saw it gone, None while it lasts.
+        noted: verdicts in order, the first at raised_h. latest: the last trusted verdict.
+        before: the healthy filter just before the onset; before_h its hour.
+        track: its own judgement. beside: changes already settled when it was raised.
+        settled: old enough for the front to look beside it. frozen: a later change disturbs it, no new verdicts.
+    """
+
+    raised_h: int
+    cleared_h: int | None = None
+    noted: list[Verdict]
+    latest: Verdict
+    before: FilterState
+    before_h: int
+    track: Track
+    beside: tuple["Change", ...]
+    settled: bool = False
+    frozen: bool = False
+    recovered_for_h: int = 0
+    faded_for_h: int = 0
+
+    @property
+    def open(self) -> bool:
+        """Whether it lasts."""
+        return self.cleared_h is None
