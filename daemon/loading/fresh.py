@@ -10,7 +10,7 @@ from analysis.pulses import day_window_ms
 from daemon.loading.lines import MINUTE_MS
 from daemon.loading.sums import MinuteRows
 from daemon.store.bulk import days_of
-from daemon.store.hours import Deriver, holds_readings, refresh_day
+from daemon.store.hours import Deriver, holds_readings, read_day, refresh_day
 from daemon.store.reader import minute_frame
 
 
@@ -27,12 +27,14 @@ class FreshDays:
         self._version: int | None = None
         self._fresh: dict[int, bool] = {}
         self._waiting: set[int] = set()
+        self._touched: set[int] = set()
         self._rows: list[Ints] = []  # of _table, each
 
     def before_insert(self, rows: MinuteRows) -> None:
         """Look what the database holds of the days that rows will touch; inside the transaction that stores them."""
         self._notice_others()
         touched = days_of(rows.minute)
+        self._touched.update(touched)
         for day in {day + by for day in touched for by in (-1, 0, 1)} - self._fresh.keys():
             self._fresh[day] = not self._holds_any(day)
         self._waiting |= {day for day in touched if self._fresh[day]}
@@ -67,10 +69,22 @@ class FreshDays:
             order = np.argsort(minute, kind="stable")
             table, minute = table[:, order], minute[order]
         for day in ripe:
+            self._derive_seam(day)
             first, last = np.searchsorted(minute, [at_ms // MINUTE_MS for at_ms in day_window_ms(day)])
             refresh_day(self._connection, self._deriver, day, minute_frame(table[:, first:last]))
         rest = np.searchsorted(minute, day_window_ms(ripe[-1] + 1)[0] // MINUTE_MS)
         self._rows = [table[:, rest:].copy()]
+
+    def _derive_seam(self, day: int) -> None:
+        """Where the days of another log ended just before this one: derive the two at the seam, which it reads back.
+
+        Later they would change what is usual, and with it this day and those after it.
+        """
+        seam = (day - 2, day - 1)
+        marked = self._connection.execute("SELECT day FROM stale_day WHERE day BETWEEN ? AND ?", seam).fetchall()
+        if day - 1 in self._touched and marked == [(day - 1,)]:
+            for before in seam:
+                refresh_day(self._connection, self._deriver, before, read_day(self._connection, self._deriver, before))
 
     def _notice_others(self) -> None:
         """If another connection wrote meanwhile, nobody knows into which of the days."""

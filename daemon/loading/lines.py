@@ -8,7 +8,7 @@ import numpy as np
 from analysis.frames import Ints
 from daemon.loading import exact
 from daemon.loading.names import MeterNames
-from daemon.loading.words import PAD, Mask, Text, Words, all_digits, digit, whole_numbers
+from daemon.loading.words import PAD, Mask, Text, Words, all_digits, digit, first_bytes, whole_numbers
 
 NEWLINE, COMMA, RETURN = 10, 44, 13
 MINUTE_MS = 60_000
@@ -19,6 +19,7 @@ _TIME_DIGITS, _TIME_FIXED, _TIME = 0xFFFF00FFFF00FFFF, 0x0000FF0000FF0000, 0x000
 _MILLI_DIGITS, _MILLI_FIXED, _MILLI = 0x00FFFFFF00FFFF00, 0xFF000000FF0000FF, 0x5A0000002E00003A
 _WHOLE_DIGITS, _WHOLE_FIXED, _WHOLE = 0x0000000000FFFF00, 0x00000000FF0000FF, 0x000000005A00003A
 _MILLI_LENGTH, _WHOLE_LENGTH = 24, 20
+_WORDS_BEFORE = 16  # bytes of a time before its seconds
 _MONTH_DAYS = np.array([0, 31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
 
@@ -145,7 +146,8 @@ def _commas(places: Ints, starts: Ints, ends: Ints, wanted: int) -> tuple[list[I
 def _times(text: Text, starts: Ints, length: Ints, latest_ms: int) -> tuple[Ints, Mask]:
     """UTC epoch ms of the times that start the lines, of some lengths; neighbouring lines mostly share them."""
     date, time, rest = text.neighbours(starts, 3)
-    differs = (date[1:] != date[:-1]) | (time[1:] != time[:-1]) | (rest[1:] != rest[:-1]) | (length[1:] != length[:-1])
+    told = first_bytes(rest, length - _WORDS_BEFORE)  # behind whole seconds the meter's name begins
+    differs = (date[1:] != date[:-1]) | (time[1:] != time[:-1]) | (told[1:] != told[:-1]) | (length[1:] != length[:-1])
     fresh = np.concatenate([[0], np.flatnonzero(differs) + 1]) if len(starts) else starts
     minute, good_minute = _minute_of(date[fresh], time[fresh])
     ms, good_ms = _milliseconds(rest[fresh], length[fresh])

@@ -3,6 +3,7 @@
 import contextlib
 import datetime as dt
 import gzip
+import itertools
 import pathlib
 import random
 import sqlite3
@@ -335,6 +336,19 @@ def test_what_another_writer_stores_meanwhile_is_in_the_hours(
     loader = Loader(rack.connection, METERS, now_s=NOW_S, kept_lines=9)
     loader.load(rack.folder / "ours.csv", tell=let_others_write)
     loader.refresh_hours()
+    with new_rack(tmp_path_factory) as other:
+        other.load(lines)
+        assert rack.state() == other.state()
+
+
+@pytest.mark.parametrize("cuts", [(4000, 8000), (4320, 8640), (4330, 10_070), (5759, 5761)])
+def test_a_log_in_several_files_is_one_log(
+    rack: Rack, tmp_path_factory: pytest.TempPathFactory, cuts: tuple[int, int]
+) -> None:
+    """Eight days in three files one after the other, cut at midnight, about it, in the day, and with a day of a minute."""
+    lines = log_lines(minutes=8 * 1440)
+    for number, (first, end) in enumerate(itertools.pairwise((0, *cuts, 8 * 1440))):
+        rack.load(lines[3 * first : 3 * end], f"{number}.csv")
     with new_rack(tmp_path_factory) as other:
         other.load(lines)
         assert rack.state() == other.state()
