@@ -7,7 +7,8 @@ process keeps the database open and reads it every ten seconds, as a page does, 
 a status does. On a second card, in the same minutes, the row-per-reading table that everybody builds first, one commit
 a second. Bytes are sectors of the devices: the file system's journal and metadata are in. CPU is the scheduler's
 account of all threads, wake-ups are voluntary context switches (/proc), memory is VmRSS at the end. Real time: the
-journal's own commits do not come in compressed time. Ten minutes: one assessment lies in them, whenever they begin.
+journal's own commits do not come in compressed time. Ten minutes, begun between two assessments: one lies in
+them, with all that it brings to the card.
 Processes on the cards run as the service does, not as root: for root, SQLite sets the owner of the log at each opening.
 
 Burst: CPU of the collecting process for 100,000 readings by MQTT at QoS 1, over the sum of a bare paho-mqtt client
@@ -38,6 +39,7 @@ sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))  # run as a script, t
 
 from config.plant import Meter
 from daemon.batch_store import BatchStore
+from daemon.jobs.timetable import ASSESS_EVERY_S, ASSESS_PAST_S
 from daemon.rig import Rig
 from daemon.store import writer
 from daemon.store.hours import refresh_hours
@@ -53,6 +55,8 @@ from tests.support.waiting import wait_until
 CHANNELS, TOPICS = 10, 10
 DAY_S, YEAR_DAYS = 86_400, 365
 WARM_UP_S = 45
+SETTLED_S = 120
+"""After a write, by when all of it has reached the card: the kernel writes what is older than half a minute."""
 READ_EVERY_S, STATUS_EVERY_S = 10, 60
 BROKER = {"max_queued_messages": "0", "max_packet_size": "100000"}
 PLANT = """\
@@ -152,6 +156,13 @@ def written_bytes(card: Card | None, pid: int) -> int:
     return int(pathlib.Path(f"/proc/{pid}/io").read_text().split("\nwrite_bytes: ")[1].split()[0])
 
 
+def until_between_assessments_s(now_s: float) -> float:
+    """Until the last assessment has reached the card, and the next one is some time away."""
+    since_s = (now_s - ASSESS_PAST_S) % ASSESS_EVERY_S
+    calm = SETTLED_S <= since_s <= ASSESS_EVERY_S - SETTLED_S
+    return 0.0 if calm else (SETTLED_S - since_s) % ASSESS_EVERY_S
+
+
 def measure_steady(work: pathlib.Path, *, seconds: float, warm_up_s: float) -> dict[str, float | str]:
     """Memory, CPU, wake-ups and bytes of the running collector, and the bytes of the peer."""
     with contextlib.ExitStack() as stack:
@@ -171,6 +182,7 @@ def measure_steady(work: pathlib.Path, *, seconds: float, warm_up_s: float) -> d
         reader = READER.format(read=READ_EVERY_S, status=STATUS_EVERY_S)
         stack.enter_context(process("-c", reader, str(db), before=as_a_service()))
         time.sleep(warm_up_s)
+        time.sleep(until_between_assessments_s(time.time()) if seconds >= ASSESS_EVERY_S else 0.0)
         os.sync()
         before, bytes_before = usage_of(pid), (written_bytes(ours, pid), written_bytes(theirs, peer.pid))
         time.sleep(seconds)
