@@ -1,7 +1,8 @@
 """When the day's mean of a drifting branch leaves its target: the date, with an interval that carries what is not known.
 
-The change is taken to go on growing in the shape that it has shown. Every onset, shape and size that the readings
-leave possible gives a crossing; the forecast is the spread of these crossings, weighed as the evidence weighs them.
+What causes the change is taken to go on growing in the shape that it has shown: a bed's resistance, a pump's lack of
+head; how the flow follows is the network's. Every onset, shape, size and cause that the readings leave possible gives a
+crossing; the forecast is the spread of these crossings, weighed as the evidence weighs them.
 """
 
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ import numpy as np
 from analysis.assessment import FaultKind, Forecast
 from analysis.detection.bank import POWERS
 from analysis.detection.change import Change
+from analysis.detection.regimes import regime_at
 from analysis.detection.verdict import Verdict
 from analysis.frames import HOUR_S, Floats
 from analysis.watching import Watched
@@ -21,10 +23,24 @@ FARTHEST_H = 24 * 90
 STILL = 1e-4
 LEAST_DRIFT_PROBABILITY = 0.5
 # A branch counts as below its target once the mean of a day is, which trails the flow by half a day.
+DAY_H = 24.0
 DAY_MEAN_LAG_H = 12.0
 # What stands behind the shown growth may itself change: spread (log) of the time still to go. Common practice, no
 # source.
 PACE_LOG_SD = 0.25
+
+
+# By which power of time the load grows in each of the bank's ramps.
+LOAD_POWERS = np.array([1.0, 2.0])
+# A fault less probable than this says nothing of the date.
+LEAST_PROBABILITY = 0.05
+# Spread of the first day below the limit, as a share of the time in which the fall makes up one standard deviation of
+# the day's mean.
+PASSAGE_SHARE = 0.6
+LARGEST_LOG_SD = 1.0
+# Five points of a normal distribution and their shares.
+NODES = np.array([-1.645, -0.842, 0.0, 0.842, 1.645])
+NODE_WEIGHTS = np.array([0.1, 0.2, 0.4, 0.2, 0.1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +78,7 @@ def _forecast(watched: Watched, verdict: Verdict, run: int) -> Forecast | None:
         np.log(record.target.low_m3s / watched.baseline.flow_m3s[column]) - watched.shift[verdict.hour, column]
     )
     now = float(verdict.expected[column])
-    crossings = _crossings(verdict, column, limit)
+    crossings = _crossings(watched, verdict, column, limit)
     if now <= limit or crossings is None:
         return None
     low, middle, high = (_quantile(crossings, level) for level in LEVELS)
@@ -78,21 +94,63 @@ def _forecast(watched: Watched, verdict: Verdict, run: int) -> Forecast | None:
     )
 
 
-def _crossings(verdict: Verdict, column: int, limit: float) -> _Crossings | None:
-    """Hours to go until the reading's change reaches the limit, for every growing onset and shape."""
+def _crossings(watched: Watched, verdict: Verdict, column: int, limit: float) -> _Crossings | None:
+    """Hours to go until the reading's change reaches the limit, for every growing onset, shape and likely fault."""
     growing = verdict.by_onset.weight[:, POWERS > 0]
     size = verdict.by_onset.change[:, POWERS > 0, column]
     age_h = (verdict.hour - verdict.by_onset.onset_h + 1.0)[:, None]
     falling = (size < -STILL) & (growing > 0)
     if growing.sum() <= 0 or growing[falling].sum() < LEAST_DRIFT_PROBABILITY * growing.sum():
         return None
-    ratio = np.where(falling, limit / np.where(falling, size, -1.0), 1.0)
-    to_go = age_h * (np.maximum(ratio, 1.0) ** (1.0 / POWERS[POWERS > 0]) - 1.0) + DAY_MEAN_LAG_H
-    pace = np.exp(PACE_LOG_SD * np.array([-1.645, -0.842, 0.0, 0.842, 1.645]))
-    share = np.array([0.1, 0.2, 0.4, 0.2, 0.1])
-    hours = (to_go[falling][:, None] * pace).ravel()
-    weight = (growing[falling][:, None] * share).ravel()
-    return _Crossings(hours, weight)
+    hours, weight = [], []
+    for fault in np.flatnonzero(verdict.probability >= LEAST_PROBABILITY).tolist():
+        course = _course(watched, verdict.hour, fault, column)
+        if course is None or limit < -course[1][-1]:
+            continue  # not even all of it brings this run so low
+        reached, wanted = (np.interp(-to, course[1], course[0]) for to in (size, limit))
+        ratio = wanted / np.where(falling, np.maximum(reached, STILL), np.inf)
+        to_go = age_h * (np.maximum(ratio, 1.0) ** (1.0 / LOAD_POWERS) - 1.0)
+        hours.append(to_go[falling])
+        weight.append(verdict.probability[fault] * growing[falling])
+    if not hours:
+        return None
+    to_go = np.concatenate(hours)
+    fall = np.tile((size - limit)[falling], len(hours))
+    return _unsteady(to_go, fall, np.concatenate(weight), _day_sd(watched, column))
+
+
+def _course(watched: Watched, hour: int, fault: int, column: int) -> tuple[Floats, Floats] | None:
+    """Loads [n], rising, and how far the reading has fallen with each; None for a fault that lets it rise."""
+    hypotheses = regime_at(watched.watch.regimes, hour).hypotheses
+    own = np.flatnonzero((hypotheses.owner == fault) & (watched.signatures.load > 0))
+    load, fallen = watched.signatures.load[own], -hypotheses.patterns[own, column]
+    order = np.argsort(load)
+    load, fallen = np.append(0.0, load[order]), np.append(0.0, fallen[order])
+    deeper = np.append(np.True_, np.diff(np.maximum.accumulate(fallen)) > 0)
+    return (load[deeper], fallen[deeper]) if deeper.sum() > 1 else None
+
+
+def _day_sd(watched: Watched, column: int) -> float:
+    """How far the mean of a day wanders with speed, sump and warmth: log flow, standard deviation."""
+    model = watched.watch.model
+    days = DAY_H / model.common_tau_h
+    kept = 2.0 * (days - 1.0 + np.exp(-days)) / days**2
+    return float(np.sqrt(np.sum((model.common_signature[column] * model.common_sd) ** 2 * kept)))
+
+
+def _unsteady(to_go: Floats, fall: Floats, weight: Floats, day_sd: float) -> _Crossings:
+    """The crossings [N] spread by what is not steady: the pace of the growth, and the day's mean about it.
+
+    A mean that wanders about a slow fall is below the limit for the first time before the fall itself is: the slower
+    the fall, the more often it has the chance.
+    """
+    slope = np.maximum(fall, STILL) / np.maximum(to_go, 1.0)
+    wander_h = day_sd / slope
+    early_h = 0.5 * wander_h * np.log1p(4.0 * wander_h / DAY_H)
+    middle = np.maximum(to_go + DAY_MEAN_LAG_H - early_h, 1.0)
+    log_sd = np.hypot(PACE_LOG_SD, PASSAGE_SHARE * wander_h / middle)
+    hours = middle[:, None] * np.exp(np.minimum(log_sd, LARGEST_LOG_SD)[:, None] * NODES)
+    return _Crossings(hours.ravel(), (weight[:, None] * NODE_WEIGHTS).ravel())
 
 
 def _quantile(crossings: _Crossings, level: float) -> float:

@@ -61,14 +61,15 @@ class Signatures:
 
     Attributes:
         faults: [H]. hypotheses: their patterns over the M meters.
-        run_change: [P, R] log change of every run's true flow with each pattern.
+        load: [P] what a steady growth adds to evenly on the way to each pattern: resistance of the branch, as a share of
+            what it was; head that the supply lacks, as a share; change of the reading.
         common: [M, C] d log reading per unit of each of COMMON_PARTS.
         runs: names of the R runs. meters: names of the M meters.
     """
 
     faults: tuple[Fault, ...]
     hypotheses: Hypotheses
-    run_change: Floats
+    load: Floats
     common: Floats
     runs: tuple[str, ...]
     meters: tuple[str, ...]
@@ -87,7 +88,7 @@ class AsCommissioned:
 class _Path:
     fault: Fault
     sizes: Floats
-    changes: Floats  # [sizes, R] log change of the runs' flows
+    load: Floats  # [sizes]
     readings: Floats  # [sizes, M]
     hazard: float
     shape: tuple[float, float, float]
@@ -106,7 +107,7 @@ def signatures_of(plant: Plant, network: Network, state: AsCommissioned, meters:
     paths = [
         *_run_paths(plant, network, state, column),
         _supply_path(network, state, column),
-        *_meter_paths(meters, len(network.runs)),
+        *_meter_paths(meters),
     ]
     owner = np.concatenate([np.full(len(path.sizes), index) for index, path in enumerate(paths)])
     patterns = np.maximum(np.concatenate([path.readings for path in paths]), np.log(LEAST_SHARE))
@@ -125,7 +126,7 @@ def signatures_of(plant: Plant, network: Network, state: AsCommissioned, meters:
     return Signatures(
         faults=tuple(path.fault for path in paths),
         hypotheses=hypotheses,
-        run_change=np.concatenate([path.changes for path in paths]),
+        load=np.concatenate([path.load for path in paths]),
         common=_common(network, state)[column],
         runs=network.runs,
         meters=meters,
@@ -194,12 +195,17 @@ def _run_paths(plant: Plant, network: Network, state: AsCommissioned, column: np
     split = len(RESTRICTED)
     paths = []
     for run, place, changes in zip(plant.branches, places, every.reshape(resistance.shape), strict=True):
-        for kind, part, (hazard, shape) in (
-            (FaultKind.RESTRICTION, changes[:split], RESTRICTED_MEDIA if run.media else RESTRICTED_PLAIN),
-            (FaultKind.OPENING, changes[split:], OPENED_RUN),
+        for kind, part, load, (hazard, shape) in (
+            (
+                FaultKind.RESTRICTION,
+                changes[:split],
+                factors[:split] - 1.0,
+                RESTRICTED_MEDIA if run.media else RESTRICTED_PLAIN,
+            ),
+            (FaultKind.OPENING, changes[split:], 1.0 - factors[split:], OPENED_RUN),
         ):
             fault = Fault(kind=kind, subject=run.name)
-            paths.append(_Path(fault, part[:, place], part, part[:, column], hazard, shape))
+            paths.append(_Path(fault, part[:, place], load, part[:, column], hazard, shape))
     return paths
 
 
@@ -209,21 +215,22 @@ def _supply_path(network: Network, state: AsCommissioned, column: np.ndarray) ->
     pumped = base * _from_pump(network)
     total = _log_ratio(np.exp(changes) @ pumped, np.array(pumped.sum()))
     hazard, shape = SUPPLY
-    return _Path(Fault(kind=FaultKind.SUPPLY, subject=None), total, changes, changes[:, column], hazard, shape)
+    lack = 1.0 - (1.0 + np.array(SPEED_CHANGE)) ** 2
+    return _Path(Fault(kind=FaultKind.SUPPLY, subject=None), total, lack, changes[:, column], hazard, shape)
 
 
 def _from_pump(network: Network) -> np.ndarray:
     return network.parent < 0
 
 
-def _meter_paths(meters: tuple[str, ...], runs: int) -> list[_Path]:
+def _meter_paths(meters: tuple[str, ...]) -> list[_Path]:
     sizes = np.array([*METER_LOW, *METER_HIGH])
     hazard, shape = METER
     return [
         _Path(
             Fault(kind=FaultKind.METER, subject=meter),
             sizes,
-            np.zeros((len(sizes), runs)),
+            np.abs(np.exp(sizes) - 1.0),
             sizes[:, None] * (np.arange(len(meters)) == index),
             hazard,
             shape,

@@ -21,9 +21,10 @@ from analysis.detection.products import Products, peaks
 from analysis.detection.whitener import Innovation
 from analysis.frames import Floats, Ints
 
-# Growth of a change with time: 0 is a step, 0.75 a ramp that slows, 1.4 one that quickens. A bed whose resistance
-# grows evenly takes the first per cents of flow faster than the last. [G]
-POWERS: Floats = np.array([0.0, 0.75, 1.4])
+# Growth of a change with time: 0 is a step, 0.85 a ramp that slows, 1.75 one that quickens. [G]
+# On the way to a fifth of its flow, a branch whose resistance grows evenly loses log flow nearly by the former, one whose
+# resistance grows with the square of time by the latter.
+POWERS: Floats = np.array([0.0, 0.85, 1.75])
 # A ramp is measured in days, so that b and A stay near 1.
 RAMP_UNIT_H = 24.0
 # Onsets are kept this far apart (hours) up to this age (hours): fine where a fresh change must be dated, coarse later.

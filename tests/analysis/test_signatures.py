@@ -6,7 +6,7 @@ import pytest
 from analysis.assessment import FaultKind
 from analysis.frames import Floats
 from analysis.hydraulics.network import Conditions, compile_network, solve_one
-from analysis.signatures import AsCommissioned, Fault, Signatures, signatures_of, speed_change
+from analysis.signatures import RESTRICTED, SPEED_CHANGE, AsCommissioned, Fault, Signatures, signatures_of, speed_change
 from tests.support.simulated_rack import METERS, plant_file
 
 PLANT = plant_file().plant
@@ -77,14 +77,35 @@ def test_sizes_stand_in_order(signatures: Signatures) -> None:
 def test_size_of_the_supply_is_the_pumps_total(signatures: Signatures) -> None:
     """Log change of all that the pump delivers, which is all that the branches get."""
     sizes, _ = patterns_of(signatures, FaultKind.SUPPLY, None)
-    own = signatures.hypotheses.owner == signatures.faults.index(Fault(kind=FaultKind.SUPPLY, subject=None))
-    base = solve_one(
-        NETWORK, Conditions(resistance=STATE.resistance, head_factor=STATE.head_factor, speed=STATE.speed)
-    ).flow_m3s[0]
     outer = [NETWORK.run_index(run) for run in OWN]
-    total = np.exp(signatures.run_change[own][:, outer]) @ base[outer] / base[outer].sum()
+    total = [
+        solve_one(
+            NETWORK, Conditions(resistance=STATE.resistance, head_factor=STATE.head_factor, speed=STATE.speed * factor)
+        ).flow_m3s[0, outer].sum()
+        for factor in (1.0, *(1.0 + np.array(SPEED_CHANGE)))
+    ]  # fmt: skip
 
-    assert np.log(total) == pytest.approx(sizes, abs=1e-6)
+    assert np.log(np.array(total[1:]) / total[0]) == pytest.approx(sizes, abs=1e-6)
+
+
+def test_loads_are_what_grows_evenly(signatures: Signatures) -> None:
+    """Losing a fifth of the flow at an unchanged head takes (1 / 0.8)^2 = 1.5625 times the resistance.
+
+    A supply at 0.9 of its speed lacks 1 - 0.81 = 0.19 of its head (affinity laws); a meter that reads a quarter low has
+    lost a quarter.
+    """
+    hypotheses = signatures.hypotheses
+
+    def loads(name: str) -> tuple[Floats, Floats]:
+        own = hypotheses.owner == hypotheses.names.index(name)
+        return hypotheses.size[own], signatures.load[own]
+
+    for factor, load in zip(RESTRICTED, loads("restriction:carbon")[1], strict=True):
+        assert load == pytest.approx((1.0 - factor) ** -2 - 1.0)
+    assert np.interp(0.2, RESTRICTED, loads("restriction:carbon")[1]) == pytest.approx(0.5625, abs=0.05)
+    assert np.interp(-0.1, SPEED_CHANGE, loads("supply:pump")[1]) == pytest.approx(0.19, abs=0.01)
+    size, load = loads(next(name for name in hypotheses.names if name.startswith("meter:")))
+    assert np.interp(np.log(0.75), size[size < 0], load[size < 0]) == pytest.approx(0.25, abs=0.02)
 
 
 def test_hazards_are_shares(signatures: Signatures) -> None:
