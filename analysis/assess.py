@@ -13,6 +13,7 @@ from analysis.findings import finding_of, recoveries_of, stops_of
 from analysis.forecast import history_of, standing_of
 from analysis.frames import HOUR_S, HourFrame
 from analysis.isolability import isolability_of
+from analysis.media_life import media_lives_of
 from analysis.meter_states import meter_states_of, pump_state_of
 from analysis.watching import watch_over
 from config.settings import PlantFile
@@ -62,18 +63,21 @@ def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell ti
         )
     )
     pump_status, pump_reason = pump_state_of(findings)
+    made = tuple(forecast for change in changes for forecast in history_of(watched, change))
+    lives = media_lives_of(watched, changes, known, made)
     return Assessment(
         now_s=int(now_s),
         findings=findings,
-        forecasts=tuple(forecast for change in changes for forecast in standing_of(watched, change)),
+        forecasts=tuple(forecast for change in changes for forecast in standing_of(watched, change, lives)),
         forecast_history=tuple(
             sorted(
-                (forecast for change in changes for forecast in history_of(watched, change)),
+                (forecast for change in changes for forecast in history_of(watched, change, lives)),
                 key=lambda forecast: (forecast.made_at_s, forecast.run),
             )
         ),
         isolability=isolability_of(watched.signatures, baseline.noise) if isolability else (),
         recoveries=recoveries_of(watched, changes, known),
+        media_lives=lives,
         meter_states=meter_states_of(watched, findings),
         pump_status=pump_status,
         pump_reason=pump_reason,

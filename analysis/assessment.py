@@ -129,6 +129,25 @@ class Recovery:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MediaLife:
+    """One filling of a branch's media.
+
+    Attributes:
+        from_s, to_s: renewed, and renewed again (None while it lasts), UTC epoch seconds.
+        whole: whether it was new at `from_s`; the first one was there before the watch.
+        lost_percent: how much less flow its last day had than its first; None where that was not seen.
+        useful_s: until the day's mean left the branch's target, or as it was last foretold; None for neither.
+    """
+
+    run: str
+    from_s: int
+    to_s: int | None
+    whole: bool
+    lost_percent: float | None
+    useful_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MeterState:
     """One meter now.
 
@@ -156,6 +175,7 @@ class Assessment:
     Attributes:
         forecasts: what is expected now of the findings that are open, one a run.
         forecast_history: every forecast that was made, in order of time; each used nothing later than its own time.
+        media_lives: every filling of media so far, by run and in order of time.
         hours_s: [T] UTC epoch seconds of the hours shown.
         flow_m3s: [T, M] measured flow, nan unknown. meters: the columns.
         expected_m3s: [T, M] what the commissioned plant would show with the logged speed and maintenance.
@@ -168,6 +188,7 @@ class Assessment:
     forecast_history: tuple[Forecast, ...] = ()
     isolability: tuple[Isolability, ...]
     recoveries: tuple[Recovery, ...]
+    media_lives: tuple[MediaLife, ...] = ()
     meter_states: tuple[MeterState, ...]
     pump_status: Status
     pump_reason: str

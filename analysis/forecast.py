@@ -5,11 +5,12 @@ head; how the flow follows is the network's. Every onset, shape, size and cause 
 crossing; the forecast is the spread of these crossings, weighed as the evidence weighs them.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.assessment import FaultKind, Forecast
+from analysis.assessment import FaultKind, Forecast, MediaLife
 from analysis.detection.bank import POWERS
 from analysis.detection.change import Change
 from analysis.detection.regimes import regime_at
@@ -38,6 +39,10 @@ LEAST_PROBABILITY = 0.05
 # the day's mean.
 PASSAGE_SHARE = 0.6
 LARGEST_LOG_SD = 1.0
+# How much one filling of a branch's media differs from the next in how long it lasts (log). Common practice, no source.
+LIFE_LOG_SD = 0.3
+# The past does not rule out what the readings say, however far the two are apart.
+FARTHEST = 40.0
 # Five points of a normal distribution and their shares.
 NODES = np.array([-1.645, -0.842, 0.0, 0.842, 1.645])
 NODE_WEIGHTS = np.array([0.1, 0.2, 0.4, 0.2, 0.1])
@@ -49,26 +54,26 @@ class _Crossings:
     weight: Floats
 
 
-def standing_of(watched: Watched, change: Change) -> tuple[Forecast, ...]:
-    """Forecasts of a change that lasts, made at its latest verdict."""
-    return _forecasts(watched, change.latest) if change.open else ()
+def standing_of(watched: Watched, change: Change, lives: Sequence[MediaLife] = ()) -> tuple[Forecast, ...]:
+    """Forecasts of a change that lasts, made at its latest verdict, by how long media lasted so far."""
+    return _forecasts(watched, change.latest, lives) if change.open else ()
 
 
-def history_of(watched: Watched, change: Change) -> tuple[Forecast, ...]:
-    """Forecasts of a change at every verdict that was noted, in order."""
-    return tuple(forecast for verdict in change.noted for forecast in _forecasts(watched, verdict))
+def history_of(watched: Watched, change: Change, lives: Sequence[MediaLife] = ()) -> tuple[Forecast, ...]:
+    """Forecasts of a change at every verdict that was noted, in order, each by how long media had lasted by then."""
+    return tuple(forecast for verdict in change.noted for forecast in _forecasts(watched, verdict, lives))
 
 
-def _forecasts(watched: Watched, verdict: Verdict) -> tuple[Forecast, ...]:
+def _forecasts(watched: Watched, verdict: Verdict, lives: Sequence[MediaLife]) -> tuple[Forecast, ...]:
     """One forecast for every branch that a growing change drives out of its target."""
     leader = watched.signatures.faults[verdict.top]
     if 1.0 - verdict.step < LEAST_DRIFT_PROBABILITY or leader.kind is FaultKind.METER:
         return ()
-    made = (_forecast(watched, verdict, run) for run in range(len(watched.signatures.runs)))
+    made = (_forecast(watched, verdict, run, lives) for run in range(len(watched.signatures.runs)))
     return tuple(forecast for forecast in made if forecast is not None)
 
 
-def _forecast(watched: Watched, verdict: Verdict, run: int) -> Forecast | None:
+def _forecast(watched: Watched, verdict: Verdict, run: int, lives: Sequence[MediaLife]) -> Forecast | None:
     name = watched.signatures.runs[run]
     record = next(branch for branch in watched.plant.runs if branch.name == name)
     if record.target is None or record.target.low_m3s is None or record.meter not in watched.baseline.meters:
@@ -81,10 +86,12 @@ def _forecast(watched: Watched, verdict: Verdict, run: int) -> Forecast | None:
     crossings = _crossings(watched, verdict, column, limit)
     if now <= limit or crossings is None:
         return None
+    at_s = watched.told_at_s(verdict.hour, verdict.part)
+    if watched.signatures.faults[verdict.top].subject == name:
+        crossings = _as_before(crossings, at_s, [life for life in lives if life.run == name and life.from_s <= at_s])
     low, middle, high = (_quantile(crossings, level) for level in LEVELS)
     if middle > FARTHEST_H:
         return None
-    at_s = watched.told_at_s(verdict.hour, verdict.part)
     return Forecast(
         made_at_s=at_s,
         run=name,
@@ -151,6 +158,16 @@ def _unsteady(to_go: Floats, fall: Floats, weight: Floats, day_sd: float) -> _Cr
     log_sd = np.hypot(PACE_LOG_SD, PASSAGE_SHARE * wander_h / middle)
     hours = middle[:, None] * np.exp(np.minimum(log_sd, LARGEST_LOG_SD)[:, None] * NODES)
     return _Crossings(hours.ravel(), (weight[:, None] * NODE_WEIGHTS).ravel())
+
+
+def _as_before(crossings: _Crossings, at_s: int, lives: Sequence[MediaLife]) -> _Crossings:
+    """The crossings [N] weighed by how long this branch's media lasted before; `lives` in order, begun by `at_s`."""
+    past = [life.useful_s for life in lives if life.whole and life.useful_s and life.to_s and life.to_s <= at_s]
+    if not past or not lives[-1].whole:
+        return crossings
+    apart = np.log((at_s - lives[-1].from_s) + crossings.hours_to_go * HOUR_S) - np.mean(np.log(past))
+    sd = LIFE_LOG_SD * np.sqrt(1.0 + 1.0 / len(past))
+    return _Crossings(crossings.hours_to_go, crossings.weight * np.exp(-0.5 * np.minimum((apart / sd) ** 2, FARTHEST)))
 
 
 def _quantile(crossings: _Crossings, level: float) -> float:

@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from analysis.assessment import Assessment, Candidate, Finding, Forecast, Status
+from analysis.assessment import Assessment, Candidate, Finding, Forecast, MediaLife, Status
 from analysis.wording import percent, place
 from config.plant import Plant, Run
 from config.units import flow_in, show_flow
 from daemon import clock
 
+DAY_S = 86400.0
 CAUTION = "An alarm is no substitute for looking at the animals."
 
 
@@ -41,8 +42,34 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
             f"{recovery.now_percent_of_commissioned:.0f} % of commissioned "
             f"({recovery.gain_percent:+.0f} %, {recovery.job.replace('_', ' ')})"
         )
+    yield from _media_lines(known, zone)
     yield ""
     yield CAUTION
+
+
+def _media_lines(known: Assessment, zone: ZoneInfo) -> Iterator[str]:
+    """How long each filling of media has lasted, where one has been renewed."""
+    renewed = {life.run for life in known.media_lives if life.whole}
+    lives = [life for life in known.media_lives if life.run in renewed]
+    if lives:
+        yield ""
+        yield "How long media last:"
+    for life in lives:
+        until = "and still in use" if life.to_s is None else f"to {_day(life.to_s, zone)}"
+        began = _day(life.from_s, zone) if life.whole else f"before {_day(life.from_s, zone)}"
+        yield f"  {life.run}: from {began} {until}{_lost(life)}{_useful(life)}"
+
+
+def _lost(life: MediaLife) -> str:
+    if life.lost_percent is None:
+        return ""
+    return f", {life.lost_percent:.0f} % less flow by the end" if life.lost_percent >= 1 else ", no flow lost"
+
+
+def _useful(life: MediaLife) -> str:
+    if life.useful_s is None or not life.whole:
+        return ""
+    return f", within target for {life.useful_s / DAY_S:.0f} days"
 
 
 def _all_quiet(known: Assessment) -> Iterator[str]:
@@ -136,6 +163,17 @@ def json_of(known: Assessment) -> dict[str, Any]:
                 "high": clock.utc_text(forecast.high_s),
             }
             for forecast in known.forecast_history
+        ],
+        "media_lives": [
+            {
+                "run": life.run,
+                "from": clock.utc_text(life.from_s),
+                "to": None if life.to_s is None else clock.utc_text(life.to_s),
+                "whole": life.whole,
+                "lost_percent": life.lost_percent,
+                "useful_days": None if life.useful_s is None else round(life.useful_s / DAY_S, 1),
+            }
+            for life in known.media_lives
         ],
         "recoveries": [
             {

@@ -10,7 +10,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from analysis.assessment import Assessment, Candidate, Finding, Forecast, MeterState, Recovery, Status
+from analysis.assessment import Assessment, Candidate, Finding, Forecast, MediaLife, MeterState, Recovery, Status
 from analysis.commissioning import Baseline
 from analysis.events import Event, EventKind
 from analysis.fitted import FigureKind, FittedFigure
@@ -123,6 +123,7 @@ class Content:
     journal: tuple[Event, ...]
     pauses: tuple[Event, ...]
     recoveries: tuple[Recovery, ...]
+    media_lives: tuple[MediaLife, ...]
     never_apart: tuple[tuple[str, str], ...]
     commissioned: PumpChart | None = None
     fitted: tuple[FittedLine, ...] = ()
@@ -183,12 +184,19 @@ def gather(  # noqa: PLR0913 - what is known, from as many sources
         rejected=tuple(sorted(rejected, key=lambda row: (-row.times, row.source, row.reason))),
         journal=tuple(event for event in within if event.kind is not EventKind.FEED_PAUSE),
         pauses=tuple(event for event in within if event.kind is EventKind.FEED_PAUSE),
+        media_lives=_renewed(assessment),
         recoveries=tuple(job for job in assessment.recoveries if period.trend_start_s <= job.at_s < period.end_s),
         never_apart=tuple((pair.first, pair.second) for pair in assessment.isolability if pair.hours is None),
         commissioned=None if baseline is None else _commissioned(plant, baseline),
         fitted=() if baseline is None else _fitted(baseline),
         not_apart=() if baseline is None else tuple(pair_sentences(baseline.figures)),
     )
+
+
+def _renewed(assessment: Assessment) -> tuple[MediaLife, ...]:
+    """Fillings of media of the branches where one has been renewed."""
+    renewed = {life.run for life in assessment.media_lives if life.whole}
+    return tuple(life for life in assessment.media_lives if life.run in renewed)
 
 
 def _commissioned(plant: Plant, baseline: Baseline) -> PumpChart:

@@ -10,6 +10,8 @@ from analysis.report.trends import Lettered, Trend
 from config.plant import Target
 from config.units import flow_in
 
+DAY_S = 86400.0
+
 Json = dict[str, object]
 
 
@@ -37,6 +39,17 @@ def figures_of(content: Content) -> Json:
         "journal": [
             {"at": _utc(event.at_s), "kind": event.kind, "target": event.target, "value": event.value}
             for event in sorted((*content.journal, *content.pauses), key=lambda event: event.at_s)
+        ],
+        "media_lives": [
+            {
+                "run": life.run,
+                "from": _utc(life.from_s),
+                "to": _utc(life.to_s),
+                "whole": life.whole,
+                "lost_percent": None if life.lost_percent is None else _number(life.lost_percent),
+                "useful_days": None if life.useful_s is None else _number(life.useful_s / DAY_S),
+            }
+            for life in content.media_lives
         ],
         "recoveries": [
             {

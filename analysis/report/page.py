@@ -115,6 +115,8 @@ def _filters(content: Content) -> dict[str, Callable[..., str]]:
         "clean": words.clean,
         "brief": lambda value: words.shortened(value, words.NAME_CHARACTERS),
         "ratio": words.ratio,
+        "lost": words.lost,
+        "useful": words.useful,
         "range": factor_range,
         "partner": lambda figure: called(figure.partner_kind, figure.partner_subject),
         "going": drift_words.brief,

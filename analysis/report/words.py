@@ -3,12 +3,13 @@
 import math
 from zoneinfo import ZoneInfo
 
-from analysis.assessment import Candidate, FaultKind, Status
+from analysis.assessment import Candidate, FaultKind, MediaLife, Status
 from analysis.events import Event, EventKind
 from analysis.report.period import Span, local
 from config.plant import Meter, Target
 from config.units import show_flow
 
+DAY_S = 86400.0
 MINUS = "\N{MINUS SIGN}"
 SPACE = "\N{NO-BREAK SPACE}"
 NAME_CHARACTERS = 60
@@ -133,6 +134,20 @@ def sureness(probability: float) -> str:
     """A probability in words and number: "likely (73 %)"; nothing inferred is ever quite certain."""
     word = next((word for least, word in SURENESS if probability >= least), "unlikely")
     return f"{word} ({percent(100 * min(max(probability, UNSURE), 1 - UNSURE))})"
+
+
+def lost(value: float | None) -> str:
+    """Flow that a filling of media cost by its end: "18 %", "none", or that nobody saw it."""
+    if value is None:
+        return "not seen"
+    return percent(value) if value >= 1 else "none"
+
+
+def useful(life: MediaLife) -> str:
+    """How long a filling kept its branch within target: "41 days"; nothing of one whose beginning nobody saw."""
+    if life.useful_s is None or not life.whole:
+        return ""
+    return f"{life.useful_s / DAY_S:.0f}{SPACE}days"
 
 
 def moment(at_s: float, zone: ZoneInfo) -> str:

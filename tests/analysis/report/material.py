@@ -12,6 +12,7 @@ from analysis.assessment import (
     Finding,
     Forecast,
     Isolability,
+    MediaLife,
     MeterState,
     Opinion,
     Recovery,
@@ -210,6 +211,7 @@ def assessment(*findings: Finding) -> Assessment:
                 now_percent_of_commissioned=99.7,
             ),
         ),
+        media_lives=media_lives(),
         meter_states=states,
         pump_status=Status.GOOD,
         pump_reason="The whole flow is what it was when commissioned.",
@@ -217,6 +219,28 @@ def assessment(*findings: Finding) -> Assessment:
         hours_s=hours_s,
         flow_m3s=flow,
         expected_m3s=expected,
+    )
+
+
+def media_lives() -> tuple[MediaLife, ...]:
+    """Carbon that was there before the watch, and the filling after it."""
+    return (
+        MediaLife(
+            run="carbon",
+            from_s=NOW_S - 60 * DAY_S,
+            to_s=NOW_S - 40 * DAY_S,
+            whole=False,
+            lost_percent=18.4,
+            useful_s=None,
+        ),
+        MediaLife(
+            run="carbon",
+            from_s=NOW_S - 40 * DAY_S,
+            to_s=None,
+            whole=True,
+            lost_percent=12.2,
+            useful_s=43 * DAY_S,
+        ),
     )
 
 
