@@ -14,7 +14,7 @@ from analysis.forecast import history_of, standing_of
 from analysis.frames import HOUR_S, HourFrame
 from analysis.isolability import isolability_of
 from analysis.media_life import media_lives_of
-from analysis.meter_states import meter_states_of, pump_state_of
+from analysis.meter_states import gauge_states_of, meter_states_of, pump_state_of
 from analysis.watching import watch_over
 from config.settings import PlantFile
 
@@ -84,6 +84,7 @@ def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell ti
         meters=baseline.meters,
         hours_s=settled.start_s + HOUR_S * np.arange(settled.hours, dtype=float),
         flow_m3s=watched.flow_m3s,
-        expected_m3s=baseline.flow_m3s * np.exp(watched.shift[: settled.hours]),
+        expected_m3s=baseline.flow_m3s * np.exp(watched.shift[: settled.hours, : len(baseline.meters)]),
+        gauge_states=gauge_states_of(watched),
         memory=watched.memory,
     )

@@ -8,7 +8,7 @@ from analysis.frames import Floats
 
 
 class FaultKind(StrEnum):
-    """What can be wrong, as far as flow meters can tell."""
+    """What can be wrong, as far as flow meters and gauges can tell; a gauge that reads wrong is of the kind METER."""
 
     RESTRICTION = "restriction"
     OPENING = "opening"
@@ -31,7 +31,7 @@ class Candidate:
     """One possible cause of a finding.
 
     Attributes:
-        subject: the run (restriction, opening) or meter; None for the supply.
+        subject: the run (restriction, opening), meter or gauge; None for the supply.
         flow_change_percent: of the run, of the pump's total (supply), or of the reading (meter).
         could_be: causes in plain words that no flow meter can tell apart.
     """
@@ -53,9 +53,10 @@ class Opinion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """Measured change of one meter's flow since the onset beside what the leading causes would make it.
+    """Measured change of one meter's flow, or gauge's pressure, since the onset beside what the leading causes would make it.
 
     Attributes:
+        meter: name of the meter or gauge.
         measured_percent, low_percent, high_percent: change with its 90 % interval.
         expected_percent: what the first candidate would give.
         rival_percent: what the runner-up would give; None without one.
@@ -169,6 +170,16 @@ class MeterState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeState:
+    """One gauge now: mean of the last 24 hours, nan without readings, and what it showed when commissioned; Pa."""
+
+    name: str
+    run: str
+    pressure_pa: float
+    commissioned_pa: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Assessment:
     """Everything that is known at `now_s`.
 
@@ -179,6 +190,7 @@ class Assessment:
         hours_s: [T] UTC epoch seconds of the hours shown.
         flow_m3s: [T, M] measured flow, nan unknown. meters: the columns.
         expected_m3s: [T, M] what the commissioned plant would show with the logged speed and maintenance.
+        gauge_states: of the gauges that take part.
         memory: worth keeping for the next assessment; None where the last one still serves.
     """
 
@@ -196,4 +208,5 @@ class Assessment:
     hours_s: Floats
     flow_m3s: Floats
     expected_m3s: Floats
+    gauge_states: tuple[GaugeState, ...] = ()
     memory: Memory | None = None

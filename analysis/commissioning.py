@@ -17,6 +17,7 @@ from analysis.detection.learning import learn_noise
 from analysis.detection.noise import NoiseModel
 from analysis.fitted import FigureKind, FittedFigure, fitted_figures
 from analysis.frames import HOUR_S, Floats, HourFrame
+from analysis.gauges import GAUGE_LOG_SD, Columns, columns_of, head_of, usable_pressure
 from analysis.hydraulics.network import Conditions, Network, compile_network, solve
 from analysis.signatures import COMMON_JUMP_SD, COMMON_SD, LEAST_SHARE, AsCommissioned, signatures_of, usual_noise
 from config.errors import InputMissing
@@ -56,6 +57,23 @@ class FittedBranch:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FittedGauge:
+    """One gauge as commissioned: its usual pressure in Pa, and what it reads over what the network says is there."""
+
+    name: str
+    pressure_pa: float
+    gain: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A gauge with too few readings in the healthy days to judge by: how many hours it had."""
+
+    name: str
+    hours: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Baseline:
     """The plant as commissioned.
 
@@ -64,8 +82,9 @@ class Baseline:
         meters: M names. flow_m3s: [M] their median flow, by the K-factors in force then.
         branches: fitted factors. head_factor, head_log_sd: the pump's. speed: its speed then, fraction.
         gain: [M] reading over true flow, as far as the network tells.
-        noise: how healthy readings wander.
+        noise: how healthy readings wander, of the meters and then of the gauges.
         figures: every fitted figure with what the meters tell of it; none in a baseline of an earlier version.
+        gauges: those that take part. left_out: those that do not.
     """
 
     from_s: int
@@ -79,6 +98,23 @@ class Baseline:
     gain: Floats
     noise: NoiseModel
     figures: tuple[FittedFigure, ...] = ()
+    gauges: tuple[FittedGauge, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+
+    @property
+    def gauge_names(self) -> tuple[str, ...]:
+        """Names of the gauges that take part, in the order of their columns."""
+        return tuple(gauge.name for gauge in self.gauges)
+
+    @property
+    def readings(self) -> tuple[str, ...]:
+        """Names of all columns: the meters, then the gauges."""
+        return (*self.meters, *self.gauge_names)
+
+    @property
+    def meter_noise(self) -> NoiseModel:
+        """How the meters alone wander."""
+        return self.noise.of_first(len(self.meters))
 
     def state(self, network: Network) -> AsCommissioned:
         """How the network runs as commissioned."""
@@ -104,6 +140,17 @@ class Baseline:
             for meter, gain in zip(self.meters, self.gain, strict=True)
             if abs(np.log(gain)) > OUTSIDE_SDS * GAIN_LOG_SD
         ]
+        odd += [
+            f"{gauge.name}: it shows {gauge.gain:.2f} times the pressure that the rest of the plant says is there. Its "
+            "unit, its height in the plant file or its zero may be wrong."
+            for gauge in self.gauges
+            if abs(np.log(gauge.gain)) > OUTSIDE_SDS * GAUGE_LOG_SD
+        ]
+        odd += [
+            f"{gauge.name}: {gauge.hours} hours with a pressure in the healthy days are too few, {LEAST_HOURS} are needed: "
+            "it takes no part in the diagnosis. Load its readings and commission again."
+            for gauge in self.left_out
+        ]
         if abs(np.log(self.head_factor)) > OUTSIDE_SDS * HEAD_LOG_SD:
             odd.append(
                 f"pump: its head is {self.head_factor:.2f} times the curve's. "
@@ -122,7 +169,7 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
 
     Args:
         plant: as built.
-        frame: healthy hours of meters that sit on runs.
+        frame: healthy hours of meters that sit on runs, and of gauges.
         flow_m3s: [T, M] their flow.
         speed: of the pump in these hours, fraction.
 
@@ -142,7 +189,11 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
     if dead:
         raise InputMissing(f"no flow in the healthy days on: {', '.join(dead)}. Mend the meter or its branch first")
     network = compile_network(plant)
-    fit = _fit(plant, network, frame.meters, usual, speed)
+    gauges, left_out = _gauges(plant, frame)
+    pressure = usable_pressure(frame, gauges)
+    usual_pa = np.nanmedian(pressure, axis=0)
+    columns = columns_of(plant, network, frame.meters, gauges)
+    fit = _fit(plant, network, _Healthy(frame.meters, gauges, usual, head_of(plant, usual_pa), columns), speed)
     branches = tuple(
         FittedBranch(
             run=run.name,
@@ -153,6 +204,7 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
         for index, run in enumerate(plant.branches)
     )
     count = len(branches)
+    gain = fit.middle[count + 1 :]
     found = Baseline(
         from_s=frame.start_s,
         to_s=frame.end_s,
@@ -162,24 +214,51 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
         head_factor=float(np.exp(fit.middle[count])),
         head_log_sd=float(fit.sd[count]),
         speed=speed,
-        gain=np.exp(fit.middle[count + 1 :]),
+        gain=np.exp(gain[: len(frame.meters)]),
         figures=fit.figures,
-        noise=usual_noise(np.zeros((len(frame.meters), len(COMMON_SD)))),
+        gauges=tuple(
+            FittedGauge(name=name, pressure_pa=float(usual_pa[column]), gain=float(np.exp(over)))
+            for column, (name, over) in enumerate(zip(gauges, gain[len(frame.meters) :], strict=True))
+        ),
+        left_out=left_out,
+        noise=usual_noise(np.zeros((len(columns.run) + len(gauges), len(COMMON_SD)))),
     )
-    common = signatures_of(plant, network, found.state(network), frame.meters).common
-    readings = log_readings(flow, usual)
-    noise = learn_noise(readings, share_of_hour(frame), usual_noise(common))
+    common = signatures_of(plant, network, found.state(network), frame.meters, gauges).common
+    readings = np.concatenate([log_readings(flow, usual), log_readings(pressure, usual_pa)], axis=1)
+    noise = learn_noise(readings, share_of_readings(frame, gauges), usual_noise(common))
     return replace(found, noise=noise)
 
 
-def log_readings(flow_m3s: Floats, usual_m3s: Floats) -> Floats:
-    """[T, M] log of flow over commissioned flow, no lower than LEAST_SHARE; nan where unknown."""
-    return np.log(np.maximum(flow_m3s / usual_m3s, LEAST_SHARE))
+def _gauges(plant: Plant, frame: HourFrame) -> tuple[tuple[str, ...], tuple[LeftOut, ...]]:
+    """The gauges with enough of a pressure to be judged by, and the others."""
+    names = plant.gauge_names
+    hours = np.sum(usable_pressure(frame, names) > 0, axis=0)
+    counted = list(zip(names, hours.tolist(), strict=True))
+    return (
+        tuple(name for name, count in counted if count >= LEAST_HOURS),
+        tuple(LeftOut(name=name, hours=count) for name, count in counted if count < LEAST_HOURS),
+    )
 
 
-def share_of_hour(frame: HourFrame) -> Floats:
-    """[T, M] share of each hour behind its reading."""
-    return frame.seconds / HOUR_S
+def log_readings(value: Floats, usual: Floats) -> Floats:
+    """[T, M] log of flow or pressure over the commissioned one, no lower than LEAST_SHARE; nan where unknown."""
+    return np.log(np.maximum(value / usual, LEAST_SHARE))
+
+
+def share_of_readings(frame: HourFrame, gauges: tuple[str, ...]) -> Floats:
+    """[T, M] share of each hour behind its reading; a gauge's counts as whole, however many values it is made of."""
+    return np.concatenate([frame.seconds / HOUR_S, np.ones((frame.hours, len(gauges)))], axis=1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Healthy:
+    """What is fitted to: usual flows of meters and pressure heads of gauges, and what their columns are of."""
+
+    meters: tuple[str, ...]
+    gauges: tuple[str, ...]
+    flow_m3s: Floats
+    head_m: Floats
+    columns: Columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,19 +270,21 @@ class _Fit:
     figures: tuple[FittedFigure, ...]
 
 
-def _fit(plant: Plant, network: Network, meters: tuple[str, ...], usual: Floats, speed: float) -> _Fit:
-    """Gauss-Newton on log flows with normal priors; derivatives by one batch of solves."""
+def _fit(plant: Plant, network: Network, healthy: _Healthy, speed: float) -> _Fit:
+    """Gauss-Newton on log flows and heads with normal priors; derivatives by one batch of solves."""
     branch = np.array([network.runs.index(run.name) for run in plant.branches])
-    column = np.array([network.runs.index(run.name) for run in map(plant.run_of_meter, meters) if run is not None])
     count = len(branch)
-    prior_sd = np.concatenate([np.full(count, RESISTANCE_LOG_SD), [HEAD_LOG_SD], np.full(len(meters), GAIN_LOG_SD)])
+    usual = np.concatenate([healthy.flow_m3s, healthy.head_m])
+    gain_sd = [*[GAIN_LOG_SD] * len(healthy.meters), *[GAUGE_LOG_SD] * len(healthy.gauges)]
+    prior_sd = np.concatenate([np.full(count, RESISTANCE_LOG_SD), [HEAD_LOG_SD], gain_sd])
 
     def model(points: Floats) -> Floats:
         resistance = np.ones((len(points), len(network.runs)))
         resistance[:, branch] = np.exp(points[:, :count])
         solution = solve(network, Conditions(resistance=resistance, head_factor=np.exp(points[:, count]), speed=speed))
-        flow = np.maximum(solution.flow_m3s[:, column], LEAST_SHARE * usual)
-        return np.log(flow) + points[:, count + 1 :]
+        shown = np.concatenate([solution.flow_m3s[:, healthy.columns.run], healthy.columns.heads_m(solution)], axis=1)
+        logs: Floats = np.log(np.maximum(shown, LEAST_SHARE * usual)) + points[:, count + 1 :]
+        return logs
 
     point = np.zeros(len(prior_sd))
     precision = np.eye(len(point))
@@ -221,7 +302,7 @@ def _fit(plant: Plant, network: Network, meters: tuple[str, ...], usual: Floats,
     names = (
         *((FigureKind.RESISTANCE, run.name) for run in plant.branches),
         (FigureKind.HEAD, ""),
-        *((FigureKind.READING, meter) for meter in meters),
+        *((FigureKind.READING, name) for name in (*healthy.meters, *healthy.gauges)),
     )
     return _Fit(point, np.sqrt(np.diag(covariance)), fitted_figures(names, point, covariance, prior_sd))
 
@@ -254,6 +335,8 @@ def from_json(text: str) -> Baseline:
         gain=np.asarray(body["gain"], float),
         noise=NoiseModel(**noise),
         figures=tuple(_figure(figure) for figure in body.get("figures", ())),
+        gauges=tuple(FittedGauge(**gauge) for gauge in body.get("gauges", ())),
+        left_out=tuple(LeftOut(**gauge) for gauge in body.get("left_out", ())),
     )
 
 

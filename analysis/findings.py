@@ -53,7 +53,7 @@ def finding_of(watched: Watched, change: Change) -> Finding:
         candidates=candidates,
         history=history,
         evidence=_evidence(watched, change, latest),
-        summary=headline(candidates),
+        summary=headline(candidates, watched.plant.gauge_names),
         action=action(watched.plant, candidates) if leader else "",
     )
 
@@ -88,7 +88,7 @@ def _percent(log_change: float) -> float:
 
 
 def _evidence(watched: Watched, change: Change, verdict: Verdict) -> tuple[Evidence, ...]:
-    """Change of every meter over the last day before the latest verdict, beside what the causes would make it."""
+    """Change of every meter and gauge over the last day before the latest verdict, beside what the causes would make it."""
     departure, cov = watched.watch.departure(change, verdict.hour, EVIDENCE_H)
     half = NINETY_PERCENT * np.sqrt(np.diag(cov))
     order = np.argsort(-verdict.probability)
@@ -104,7 +104,7 @@ def _evidence(watched: Watched, change: Change, verdict: Verdict) -> tuple[Evide
             expected_percent=_percent(float(first[column])),
             rival_percent=None if second is None else _percent(float(second[column])),
         )
-        for column, meter in enumerate(watched.baseline.meters)
+        for column, meter in enumerate(watched.baseline.readings)
     )
 
 
@@ -207,11 +207,12 @@ def _share_left(watched: Watched, kind: FaultKind, subject: str | None, departur
         if kind is FaultKind.METER
         else next((run.meter for run in watched.plant.runs if run.name == subject), None)
     )
-    if meter in watched.baseline.meters:
-        value = departure[watched.baseline.meters.index(meter or "")]
+    if meter in watched.baseline.readings:
+        value = departure[watched.baseline.readings.index(meter or "")]
         return float(100.0 * np.exp(value)) if np.isfinite(value) else 100.0
-    seen = np.isfinite(departure)
     flow = watched.baseline.flow_m3s
+    departure = departure[: len(flow)]
+    seen = np.isfinite(departure)
     return float(100.0 * np.sum(flow[seen] * np.exp(departure[seen])) / np.sum(flow[seen])) if seen.any() else 100.0
 
 

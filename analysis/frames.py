@@ -30,6 +30,14 @@ class Parts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeHours:
+    """What G gauges showed in the hours of a frame: their names, and [T, G] pressures in Pa, nan where unknown."""
+
+    names: tuple[str, ...]
+    pressure_pa: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HourFrame:
     """Hours of metered pulses, one row an hour without holes.
 
@@ -40,6 +48,7 @@ class HourFrame:
         seconds: [T, M] seconds behind each rate.
         off_s: [T] seconds of the hour in which the pump was recognised as stopped.
         parts: the same hours in parts, where the minutes that they come from were there.
+        gauges: what gauges showed in the same hours; None for a plant without any.
     """
 
     start_s: int
@@ -48,6 +57,7 @@ class HourFrame:
     seconds: Floats
     off_s: Floats
     parts: Parts | None = None
+    gauges: GaugeHours | None = None
 
     @property
     def hours(self) -> int:
@@ -78,4 +88,5 @@ class HourFrame:
             seconds=self.seconds[wanted],
             off_s=self.off_s[wanted],
             parts=parts,
+            gauges=self.gauges and GaugeHours(names=self.gauges.names, pressure_pa=self.gauges.pressure_pa[wanted]),
         )

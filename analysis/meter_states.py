@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analysis.assessment import FaultKind, Finding, MeterState, Status
+from analysis.assessment import FaultKind, Finding, GaugeState, MeterState, Status
 from analysis.frames import Floats
 from analysis.watching import Watched
 from analysis.wording import place
@@ -18,6 +18,20 @@ FAR_OFF = 0.15
 def meter_states_of(watched: Watched, findings: tuple[Finding, ...]) -> tuple[MeterState, ...]:
     """One state a meter, in the baseline's order."""
     return tuple(_state(watched, findings, column, name) for column, name in enumerate(watched.baseline.meters))
+
+
+def gauge_states_of(watched: Watched) -> tuple[GaugeState, ...]:
+    """One state a gauge that takes part, in the baseline's order."""
+    runs = {gauge.name: gauge.run for gauge in watched.plant.gauges}
+    return tuple(
+        GaugeState(
+            name=gauge.name,
+            run=runs[gauge.name],
+            pressure_pa=_mean(watched.pressure_pa[-DAY_H:, column]),
+            commissioned_pa=gauge.pressure_pa,
+        )
+        for column, gauge in enumerate(watched.baseline.gauges)
+    )
 
 
 def pump_state_of(findings: tuple[Finding, ...]) -> tuple[Status, str]:

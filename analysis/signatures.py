@@ -1,4 +1,4 @@
-"""What every fault does to every meter: patterns of log change, from the commissioned network.
+"""What every fault does to every meter and gauge: patterns of log change, from the commissioned network.
 
 A restricted branch loses flow and all others gain; a weaker supply takes from all in a fixed pattern, most from the
 highest outlet; a wrong meter moves alone. Sizes run along a path of solved networks, so that large faults keep their
@@ -15,6 +15,7 @@ from analysis.detection.learning import first_guess
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses, spans_of
 from analysis.frames import Floats
+from analysis.gauges import Columns, columns_of
 from analysis.hydraulics.network import Conditions, Network, solve
 from config.plant import Plant
 
@@ -60,11 +61,11 @@ class Signatures:
     """All that the network says of faults.
 
     Attributes:
-        faults: [H]. hypotheses: their patterns over the M meters.
+        faults: [H]. hypotheses: their patterns over the M readings, of the meters and then the gauges.
         load: [P] what a steady growth adds to evenly on the way to each pattern: resistance of the branch, as a share of
             what it was; head that the supply lacks, as a share; change of the reading.
         common: [M, C] d log reading per unit of each of COMMON_PARTS.
-        runs: names of the R runs. meters: names of the M meters.
+        runs: names of the R runs. meters: names of the meters. gauges: names of the gauges.
     """
 
     faults: tuple[Fault, ...]
@@ -73,6 +74,12 @@ class Signatures:
     common: Floats
     runs: tuple[str, ...]
     meters: tuple[str, ...]
+    gauges: tuple[str, ...] = ()
+
+    @property
+    def readings(self) -> tuple[str, ...]:
+        """Names of the M readings, in the order of the columns."""
+        return (*self.meters, *self.gauges)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,20 +101,23 @@ class _Path:
     shape: tuple[float, float, float]
 
 
-def signatures_of(plant: Plant, network: Network, state: AsCommissioned, meters: tuple[str, ...]) -> Signatures:
+def signatures_of(
+    plant: Plant, network: Network, state: AsCommissioned, meters: tuple[str, ...], gauges: tuple[str, ...] = ()
+) -> Signatures:
     """Solve every fault's path.
 
     Args:
-        plant: for media and meters.
+        plant: for media, meters and gauges.
         network: compiled from it.
         state: as commissioned.
-        meters: M names, each on a run.
+        meters: names, each on a run.
+        gauges: names.
     """
-    column = np.array([network.runs.index(_run_name(plant, meter)) for meter in meters])
+    columns = columns_of(plant, network, meters, gauges)
     paths = [
-        *_run_paths(plant, network, state, column),
-        _supply_path(network, state, column),
-        *_meter_paths(meters),
+        *_run_paths(plant, network, state, columns),
+        _supply_path(network, state, columns),
+        *_meter_paths((*meters, *gauges)),
     ]
     owner = np.concatenate([np.full(len(path.sizes), index) for index, path in enumerate(paths)])
     patterns = np.maximum(np.concatenate([path.readings for path in paths]), np.log(LEAST_SHARE))
@@ -127,9 +137,10 @@ def signatures_of(plant: Plant, network: Network, state: AsCommissioned, meters:
         faults=tuple(path.fault for path in paths),
         hypotheses=hypotheses,
         load=np.concatenate([path.load for path in paths]),
-        common=_common(network, state)[column],
+        common=_common(network, state, columns),
         runs=network.runs,
         meters=meters,
+        gauges=gauges,
     )
 
 
@@ -138,30 +149,33 @@ def usual_noise(common_signature: Floats) -> NoiseModel:
     return first_guess(common_signature, np.array(COMMON_SD), np.array(COMMON_JUMP_SD))
 
 
-def speed_change(network: Network, state: AsCommissioned, speed: float) -> Floats:
-    """[R] log change of every run's flow when the pump runs at `speed` (fraction) instead of as commissioned."""
-    change: Floats = _changes(network, state, Conditions(speed=np.array([speed])))[0]
+def speed_change(network: Network, state: AsCommissioned, speed: float, columns: Columns) -> Floats:
+    """[M] log change of the readings when the pump runs at `speed` (fraction) instead of as commissioned."""
+    change: Floats = _changes(network, state, Conditions(speed=np.array([speed])), columns).readings[0]
     return change
 
 
-def _run_name(plant: Plant, meter: str) -> str:
-    run = plant.run_of_meter(meter)
-    if run is None:
-        raise ValueError(f"meter {meter} sits on no run")
-    return run.name
+@dataclass(frozen=True, slots=True)
+class _Changes:
+    """Log changes of B cases: of the flow of every run [B, R], and of the readings [B, M]."""
+
+    flow: Floats
+    readings: Floats
 
 
-def _log_ratio(flow: Floats, base: Floats) -> Floats:
-    """Log of flow over base, no lower than LEAST_SHARE; 0 where the base itself is no flow."""
-    moves = base > 0
-    ratio = np.where(moves, flow / np.where(moves, base, 1.0), 1.0)
+def _log_ratio(value: Floats, base: Floats) -> Floats:
+    """Log of flow or head over base, no lower than LEAST_SHARE; 0 where the base itself is none."""
+    there = base > 0
+    ratio = np.where(there, value / np.where(there, base, 1.0), 1.0)
     return np.log(np.maximum(ratio, LEAST_SHARE))
 
 
-def _changes(network: Network, state: AsCommissioned, conditions: Conditions) -> Floats:
-    """[B, R] log changes of flow under conditions that are laid over the commissioned state."""
-    base = _as_found(network, state)
-    return _log_ratio(solve(network, _laid_over(state, conditions)).flow_m3s, base)
+def _changes(network: Network, state: AsCommissioned, conditions: Conditions, columns: Columns) -> _Changes:
+    """What conditions change that are laid over the commissioned state."""
+    base, changed = (solve(network, _laid_over(state, case)) for case in (AS_FOUND, conditions))
+    flow = _log_ratio(changed.flow_m3s, base.flow_m3s[0])
+    head = _log_ratio(columns.heads_m(changed), columns.heads_m(base)[0])
+    return _Changes(flow, np.concatenate([flow[:, columns.run], head], axis=1))
 
 
 def _as_found(network: Network, state: AsCommissioned) -> Floats:
@@ -185,62 +199,64 @@ def _laid_over(state: AsCommissioned, conditions: Conditions) -> Conditions:
     )
 
 
-def _run_paths(plant: Plant, network: Network, state: AsCommissioned, column: np.ndarray) -> list[_Path]:
+def _run_paths(plant: Plant, network: Network, state: AsCommissioned, columns: Columns) -> list[_Path]:
     factors = 1.0 / (1.0 - np.concatenate([RESTRICTED, -np.array(OPENED)])) ** 2
     places = [network.runs.index(run.name) for run in plant.branches]
     resistance = np.ones((len(places), len(factors), len(network.runs)))
     for number, place in enumerate(places):
         resistance[number, :, place] = factors
-    every = _changes(network, state, Conditions(resistance=resistance.reshape(-1, len(network.runs))))
+    every = _changes(network, state, Conditions(resistance=resistance.reshape(-1, len(network.runs))), columns)
+    flow = every.flow.reshape(resistance.shape)
+    readings = every.readings.reshape(*resistance.shape[:2], every.readings.shape[1])
     split = len(RESTRICTED)
     paths = []
-    for run, place, changes in zip(plant.branches, places, every.reshape(resistance.shape), strict=True):
+    for number, (run, place) in enumerate(zip(plant.branches, places, strict=True)):
         for kind, part, load, (hazard, shape) in (
             (
                 FaultKind.RESTRICTION,
-                changes[:split],
+                slice(split),
                 factors[:split] - 1.0,
                 RESTRICTED_MEDIA if run.media else RESTRICTED_PLAIN,
             ),
-            (FaultKind.OPENING, changes[split:], 1.0 - factors[split:], OPENED_RUN),
+            (FaultKind.OPENING, slice(split, None), 1.0 - factors[split:], OPENED_RUN),
         ):
             fault = Fault(kind=kind, subject=run.name)
-            paths.append(_Path(fault, part[:, place], load, part[:, column], hazard, shape))
+            paths.append(_Path(fault, flow[number, part, place], load, readings[number, part], hazard, shape))
     return paths
 
 
-def _supply_path(network: Network, state: AsCommissioned, column: np.ndarray) -> _Path:
-    changes = _changes(network, state, Conditions(speed=state.speed * (1.0 + np.array(SPEED_CHANGE))))
+def _supply_path(network: Network, state: AsCommissioned, columns: Columns) -> _Path:
+    changes = _changes(network, state, Conditions(speed=state.speed * (1.0 + np.array(SPEED_CHANGE))), columns)
     base = _as_found(network, state)
     pumped = base * _from_pump(network)
-    total = _log_ratio(np.exp(changes) @ pumped, np.array(pumped.sum()))
+    total = _log_ratio(np.exp(changes.flow) @ pumped, np.array(pumped.sum()))
     hazard, shape = SUPPLY
     lack = 1.0 - (1.0 + np.array(SPEED_CHANGE)) ** 2
-    return _Path(Fault(kind=FaultKind.SUPPLY, subject=None), total, lack, changes[:, column], hazard, shape)
+    return _Path(Fault(kind=FaultKind.SUPPLY, subject=None), total, lack, changes.readings, hazard, shape)
 
 
 def _from_pump(network: Network) -> np.ndarray:
     return network.parent < 0
 
 
-def _meter_paths(meters: tuple[str, ...]) -> list[_Path]:
+def _meter_paths(names: tuple[str, ...]) -> list[_Path]:
     sizes = np.array([*METER_LOW, *METER_HIGH])
     hazard, shape = METER
     return [
         _Path(
-            Fault(kind=FaultKind.METER, subject=meter),
+            Fault(kind=FaultKind.METER, subject=name),
             sizes,
             np.abs(np.exp(sizes) - 1.0),
-            sizes[:, None] * (np.arange(len(meters)) == index),
+            sizes[:, None] * (np.arange(len(names)) == index),
             hazard,
             shape,
         )
-        for index, meter in enumerate(meters)
+        for index, name in enumerate(names)
     ]
 
 
-def _common(network: Network, state: AsCommissioned) -> Floats:
-    """[R, C] d log flow per unit of each common part, by small differences about the commissioned state."""
+def _common(network: Network, state: AsCommissioned, columns: Columns) -> Floats:
+    """[M, C] d log reading per unit of each common part, by small differences about the commissioned state."""
     slow, low_m, warm_k = 0.99, -0.01, 1.0
     viscosity = network.viscosity_m2s * (1.0 - VISCOSITY_PER_KELVIN * warm_k)
     parts = (
@@ -248,7 +264,9 @@ def _common(network: Network, state: AsCommissioned) -> Floats:
         (Conditions(sump_rise_m=low_m), low_m),
         (Conditions(viscosity_m2s=viscosity), warm_k),
     )
-    return np.stack([_changes(network, state, conditions)[0] / unit for conditions, unit in parts], axis=1)
+    return np.stack(
+        [_changes(network, state, conditions, columns).readings[0] / unit for conditions, unit in parts], axis=1
+    )
 
 
 # Relative fall of kinematic viscosity with temperature near 25 degC, 1/K (Sharqawy et al. 2010).

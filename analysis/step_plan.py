@@ -204,7 +204,7 @@ def _reference(wanted: Wanted, to: float) -> MadeStep | None:
 
 
 def _option(ground: _Ground, groups: Sequence[Sequence[Cause]], to: float) -> StepOption:
-    found, wanted, noise_model = ground.found, ground.wanted, ground.baseline.noise
+    found, wanted, noise_model = ground.found, ground.wanted, ground.baseline.meter_noise
     healthy = forecast_step(found, None, before=wanted.speed, during=to)
     told = [[forecast_step(found, cause, before=wanted.speed, during=to) for cause in group] for group in groups]
     likely = [
@@ -281,7 +281,7 @@ def _noise(ground: _Ground, healthy: StepForecast, to: float) -> Floats:
     )
     pulses = flow * factors * LITRES_PER_M3 * lengths[:, None]
     seconds = np.tile(lengths[:, None], (1, pulses.shape[1]))
-    return noise_of_counts(baseline.noise, step, Counts(pulses=pulses, seconds=seconds, flow_m3s=flow))
+    return noise_of_counts(baseline.meter_noise, step, Counts(pulses=pulses, seconds=seconds, flow_m3s=flow))
 
 
 def _meters(plant: Plant, found: Found) -> list[Meter]:

@@ -157,13 +157,13 @@ def read_step(
     step = made.step
     healthy = forecast_step(found, None, before=step.before, during=step.during)
     forecasts = [forecast_step(found, cause, before=step.before, during=step.during) for cause in causes]
-    noise = noise_of_counts(baseline.noise, step, made.counts)
+    noise = noise_of_counts(baseline.meter_noise, step, made.counts)
     reasons = _left_out(found, made, reference, [healthy, *_possible(causes, forecasts)])
     used = np.array([not reason for reason in reasons])
     seen = made.counts.log_ratio
     if reference is not None:
         seen = seen - reference.counts.log_ratio
-        noise = noise + noise_of_counts(baseline.noise, reference.step, reference.counts)
+        noise = noise + noise_of_counts(baseline.meter_noise, reference.step, reference.counts)
     against = healthy if reference is not None else None
     fits = [_fit(forecast, seen, noise, used, against) for forecast in forecasts or [healthy]]
     weighed = _weighed(causes, forecasts, fits, found.meters)
@@ -172,7 +172,7 @@ def read_step(
         step=step,
         reference=None if reference is None else reference.step,
         meters=_meter_readings(
-            found, made.counts, noise_of_counts(baseline.noise, step, made.counts), healthy, reasons
+            found, made.counts, noise_of_counts(baseline.meter_noise, step, made.counts), healthy, reasons
         ),
         causes=weighed,
         tells=any(cause.odds_against >= SPEAKS for cause in weighed),

@@ -56,6 +56,7 @@ class ToldApart:
         alike: groups of which no two can be told apart within 30 days; a fault may be in several.
         unseen: faults that the meters do not tell from a healthy plant within 30 days.
         dry: branches in which no water flows by these figures, so that nothing can be told of them.
+        gauges: names of the gauges that take part.
         commissioned: whether the plant's own network and noise were used, or the plant file's and a usual noise.
     """
 
@@ -63,15 +64,17 @@ class ToldApart:
     alike: tuple[Alike, ...]
     unseen: tuple[str, ...]
     dry: tuple[str, ...]
+    gauges: tuple[str, ...] = ()
     commissioned: bool
 
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """How the plant runs, and the noise of its own meters, if that is known."""
+    """How the plant runs, the gauges that take part, and the noise of its own meters and gauges, if that is known."""
 
     plant: Plant
     running: AsCommissioned
+    gauges: tuple[str, ...]
     noise: NoiseModel | None
 
 
@@ -108,6 +111,7 @@ def told_apart(plant: Plant, baseline: Baseline | None, *, tell: Callable[[int, 
         ),
         unseen=tuple(name for name in sight if name not in seen and kind_and_subject(name)[1] not in dry),
         dry=dry,
+        gauges=state.gauges,
         commissioned=baseline is not None,
     )
 
@@ -125,15 +129,15 @@ def _placed(plant: Plant) -> tuple[str, ...]:
 def _state(plant: Plant, baseline: Baseline | None) -> _State:
     network = compile_network(plant)
     if baseline is not None:
-        return _State(plant, baseline.state(network), baseline.noise)
+        return _State(plant, baseline.state(network), baseline.gauge_names, baseline.noise)
     as_drawn = AsCommissioned(resistance=np.ones(len(network.runs)), head_factor=1.0, speed=plant.pump.speed)
-    return _State(plant, as_drawn, None)
+    return _State(plant, as_drawn, plant.gauge_names, None)
 
 
 def _signatures(state: _State, meters: tuple[str, ...]) -> Signatures:
     # A dry branch has faults of no size, whose weights, not used here, cannot be shared out.
     with np.errstate(invalid="ignore"):
-        return signatures_of(state.plant, compile_network(state.plant), state.running, meters)
+        return signatures_of(state.plant, compile_network(state.plant), state.running, meters, state.gauges)
 
 
 def _judged(state: _State, signatures: Signatures) -> tuple[tuple[Isolability, ...], dict[str, float | None]]:
@@ -151,14 +155,15 @@ def _dry(signatures: Signatures) -> tuple[str, ...]:
 
 
 def _noise(state: _State, signatures: Signatures) -> NoiseModel:
-    """The plant's own noise, and for what it does not know the usual one."""
+    """The plant's own noise, and for a meter more that is tried, before the gauges, the usual one."""
     usual = usual_noise(signatures.common)
     if state.noise is None:
         return usual
-    own = state.noise
+    own, gauges = state.noise, len(state.gauges)
 
     def joined(known: Floats, guessed: Floats) -> Floats:
-        return np.concatenate([known, guessed[len(known) :]])
+        meters = len(known) - gauges
+        return np.concatenate([known[:meters], guessed[meters : len(guessed) - gauges], known[meters:]])
 
     return replace(
         usual,

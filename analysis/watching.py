@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.calibration import flow_of_parts
-from analysis.commissioning import Baseline, log_readings, share_of_hour, usable_flow
+from analysis.commissioning import Baseline, log_readings, share_of_readings, usable_flow
 from analysis.detection.lessons import Lessons
 from analysis.detection.looks import Looks
 from analysis.detection.memory import KEEP_H, Memory, memory_of, recall
@@ -14,6 +14,7 @@ from analysis.detection.regimes import Regime, Touch
 from analysis.detection.watch import Watch
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, Floats, HourFrame
+from analysis.gauges import columns_of, usable_pressure
 from analysis.hydraulics.network import Network, compile_network
 from analysis.pulses import PARTS
 from analysis.signatures import Signatures, signatures_of, speed_change, usual_noise
@@ -44,11 +45,12 @@ class Watched:
     """A watch that has taken in all hours, and what it was made of.
 
     Attributes:
-        readings: [T, M] log reading over what the commissioned plant would show at the logged speed.
+        readings: [T, M] log reading over what the commissioned plant would show at the logged speed, of the meters
+            and then of the gauges.
         shift: [T or T + 1, M] log change that the logged speed should bring.
         known_at_s: [T or T + 1, PARTS] UTC epoch seconds from which on the parts of each hour were known for good; one
             more hour where one that is not over was looked at.
-        flow_m3s: [T, M] measured, nan unknown.
+        flow_m3s: [T, meters] measured, nan unknown. pressure_pa: [T, gauges] likewise.
         memory: to go on from another time, if it holds enough more than the one that this went on from.
         run_flow_m3s: [R] true flow of every run as commissioned, by the fitted network.
     """
@@ -60,6 +62,7 @@ class Watched:
     watch: Watch
     frame: HourFrame
     flow_m3s: Floats
+    pressure_pa: Floats
     readings: Floats
     shift: Floats
     memory: Memory | None
@@ -93,7 +96,7 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         alarms: how many false alarms are accepted.
         baseline: as commissioned, of the frame's meters.
         frame: hours, from the commissioning on or earlier.
-        flow_m3s: [T, M] by the K-factors in force.
+        flow_m3s: [T, meters] by the K-factors in force.
         events: the journal.
         now_s: time of the last reading, UTC epoch seconds; without it all hours are known for good.
         memories: of watches over earlier hours of the plant; one that does not fit is passed over.
@@ -104,12 +107,14 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     flow_m3s = flow_m3s[: frame.hours]
     network = compile_network(plant)
     state = baseline.state(network)
-    signatures = signatures_of(plant, network, state, baseline.meters)
+    signatures = signatures_of(plant, network, state, baseline.meters, baseline.gauge_names)
     speeds = _speeds(plant, baseline, frame, events)
-    shift = _speed_shift(plant, baseline, signatures, speeds.after)
-    flow = usable_flow(frame, flow_m3s)
+    shift = _speed_shift(plant, baseline, network, speeds.after)
+    flow, pressure = usable_flow(frame, flow_m3s), usable_pressure(frame, baseline.gauge_names)
+    usual_pa = np.array([gauge.pressure_pa for gauge in baseline.gauges])
+    logs = np.concatenate([log_readings(flow, baseline.flow_m3s), log_readings(pressure, usual_pa)], axis=1)
     # an hour at two speeds is like none of them
-    readings = np.where(speeds.mixed[:, None], np.nan, log_readings(flow, baseline.flow_m3s) - shift)
+    readings = np.where(speeds.mixed[:, None], np.nan, logs - shift)
     watch = Watch(
         regimes=_regimes(plant, network, baseline, signatures, speeds.after),
         threshold=limit(alarms, len(baseline.meters)),
@@ -121,7 +126,7 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
             usual=usual_noise(signatures.common),
         ),
     )
-    shares = share_of_hour(frame)
+    shares = share_of_readings(frame, baseline.gauge_names)
     recalled = recall(watch, memories, readings[:settled], shares[:settled])
     first = watch.hour + 1
     looks = _looks(plant, baseline, frame.between(first, frame.hours), events, shift[first:])
@@ -141,6 +146,7 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         watch=watch,
         frame=frame.until(settled),
         flow_m3s=flow[:settled],
+        pressure_pa=pressure[:settled],
         readings=readings[:settled],
         shift=shift,
         memory=memory,
@@ -179,7 +185,11 @@ def _looks(
     def readings(pulses: Floats, seconds: Floats) -> tuple[Floats, Floats]:
         flow = flow_of_parts(frame, pulses, seconds, plant.meters, events)
         usable = np.where(seconds >= LOOK_SECONDS, flow, np.nan)
-        return log_readings(usable, baseline.flow_m3s) - shift[:, None], seconds / HOUR_S
+        logs = log_readings(usable, baseline.flow_m3s) - shift[:, None, : len(baseline.meters)]
+        # a gauge is read by the whole hour
+        unseen = np.zeros((*logs.shape[:2], len(baseline.gauges)))
+        share = np.concatenate([seconds / HOUR_S, unseen], axis=2)
+        return np.concatenate([logs, unseen + np.nan], axis=2), share
 
     reading, share = readings(*(np.cumsum(side[:, :-1], axis=1) for side in (parts.pulses, parts.seconds)))
     alone, alone_share = readings(parts.pulses[:, :-1], parts.seconds[:, :-1])
@@ -198,11 +208,6 @@ def limit(alarms: AlarmSettings, meters: int) -> float:
     return float(np.log(CAUTION * hours))
 
 
-def _columns(plant: Plant, signatures: Signatures) -> np.ndarray:
-    runs = [run.name for run in map(plant.run_of_meter, signatures.meters) if run is not None]
-    return np.array([signatures.runs.index(run) for run in runs])
-
-
 def _speeds(plant: Plant, baseline: Baseline, frame: HourFrame, events: Sequence[Event]) -> Speeds:
     """The speed of every hour: after the healthy days it starts from the commissioned one."""
     since = [event for event in events if event.at_s >= baseline.to_s]
@@ -211,14 +216,13 @@ def _speeds(plant: Plant, baseline: Baseline, frame: HourFrame, events: Sequence
     return Speeds(np.where(healthy, by_journal.after, later.after), np.where(healthy, by_journal.mixed, later.mixed))
 
 
-def _speed_shift(plant: Plant, baseline: Baseline, signatures: Signatures, speeds: Floats) -> Floats:
+def _speed_shift(plant: Plant, baseline: Baseline, network: Network, speeds: Floats) -> Floats:
     """[T, M] log change of the readings at the logged speeds [T], fractions, against the commissioned speed."""
-    shift = np.zeros((len(speeds), len(signatures.meters)))
-    network = compile_network(plant)
+    shift = np.zeros((len(speeds), len(baseline.readings)))
     state = baseline.state(network)
-    columns = _columns(plant, signatures)
+    columns = columns_of(plant, network, baseline.meters, baseline.gauge_names)
     for speed in np.unique(speeds[speeds != baseline.speed]):
-        shift[speeds == speed] = speed_change(network, state, float(speed))[columns]
+        shift[speeds == speed] = speed_change(network, state, float(speed), columns)
     return shift
 
 
@@ -235,7 +239,9 @@ def _regimes(
     for hour in np.flatnonzero(np.diff(speeds, prepend=baseline.speed)).tolist():
         speed = float(speeds[hour])
         if speed not in known:
-            known[speed] = signatures_of(plant, network, replace(state, speed=speed), baseline.meters)
+            known[speed] = signatures_of(
+                plant, network, replace(state, speed=speed), baseline.meters, baseline.gauge_names
+            )
         there = known[speed]
         noise = replace(baseline.noise, common_signature=there.common)
         regimes.append(Regime(from_h=hour, model=noise, hypotheses=there.hypotheses))
@@ -277,7 +283,7 @@ def _k_sd(plant: Plant, event: Event, events: Sequence[Event]) -> float:
 
 
 def _own(signatures: Signatures, meter: str) -> Floats:
-    own: Floats = (np.array(signatures.meters) == meter).astype(np.float64)
+    own: Floats = (np.array(signatures.readings) == meter).astype(np.float64)
     return own
 
 

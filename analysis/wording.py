@@ -3,6 +3,8 @@
 Only causes that flow meters cannot tell apart stand together in one list; the order within a list means nothing.
 """
 
+from collections.abc import Collection
+
 from analysis.assessment import Candidate, FaultKind, Status
 from config.plant import Plant
 
@@ -25,7 +27,9 @@ def could_be(plant: Plant, kind: FaultKind, subject: str | None, *, size: float,
         return _restriction(plant, subject, sudden=sudden)
     if kind is FaultKind.OPENING:
         return ("a valve turned open", "a bed that channels or lost its media", "a hose that has come off or leaks")
-    return _supply(size) if kind is FaultKind.SUPPLY else _meter(size)
+    if kind is FaultKind.SUPPLY:
+        return _supply(size)
+    return _gauge(size) if subject in plant.gauge_names else _meter(size)
 
 
 def _supply(size: float) -> tuple[str, ...]:
@@ -42,6 +46,12 @@ def _meter(size: float) -> tuple[str, ...]:
     return ("air bubbles in the meter", "an electrical disturbance that adds pulses", "a changed K-factor")
 
 
+def _gauge(size: float) -> tuple[str, ...]:
+    if size < FAILED_LOG:
+        return ("a loose wire or a dead sensor", "a tap or hose of the gauge that is shut or off")
+    return ("a sensor that drifts or has lost its zero", "growth or air in the line to the gauge")
+
+
 def _restriction(plant: Plant, subject: str | None, *, sudden: bool) -> tuple[str, ...]:
     run = next(run for run in plant.runs if run.name == subject)
     media = (f"clogged {run.media}",) if run.media else ()
@@ -50,17 +60,21 @@ def _restriction(plant: Plant, subject: str | None, *, sudden: bool) -> tuple[st
     return (*valve, *hose, *media) if sudden else (*media, *hose, *valve)
 
 
-def place(kind: FaultKind, subject: str | None) -> str:
-    """The fault's place as one would say it."""
+def place(kind: FaultKind, subject: str | None, gauges: Collection[str] = ()) -> str:
+    """The fault's place as one would say it; `gauges` are the plant's, told from its meters."""
     return {
         FaultKind.RESTRICTION: f"{subject} is restricted",
         FaultKind.OPENING: f"{subject} is more open than it was",
         FaultKind.SUPPLY: "the supply has changed at pump, intake or trunk",
-        FaultKind.METER: f"meter {subject} reads wrong",
+        FaultKind.METER: f"{_instrument(subject, gauges)} {subject} reads wrong",
     }[kind]
 
 
-def headline(candidates: tuple[Candidate, ...]) -> str:
+def _instrument(name: str | None, gauges: Collection[str]) -> str:
+    return "gauge" if name in gauges else "meter"
+
+
+def headline(candidates: tuple[Candidate, ...], gauges: Collection[str] = ()) -> str:
     """One sentence: the leading cause, how sure, and the runner-up where it counts."""
     first = candidates[0]
     moved = f"{abs(first.flow_change_percent):.0f} % {'less' if first.flow_change_percent < 0 else 'more'}"
@@ -68,12 +82,14 @@ def headline(candidates: tuple[Candidate, ...]) -> str:
         FaultKind.RESTRICTION: f"{first.subject} gets {moved} flow",
         FaultKind.OPENING: f"{first.subject} gets {moved} flow",
         FaultKind.SUPPLY: f"The pump delivers {moved} in all",
-        FaultKind.METER: f"Meter {first.subject} shows {moved} than flows",
+        FaultKind.METER: f"Meter {first.subject} shows {moved} than flows"
+        if _instrument(first.subject, gauges) == "meter"
+        else f"Gauge {first.subject} shows {moved} pressure than there is",
     }[first.kind]
-    sure = f"{place(first.kind, first.subject)} ({percent(first.probability)})"
+    sure = f"{place(first.kind, first.subject, gauges)} ({percent(first.probability)})"
     if len(candidates) > 1:
         rival = candidates[1]
-        return f"{what}: {sure}, or {place(rival.kind, rival.subject)} ({percent(rival.probability)})."
+        return f"{what}: {sure}, or {place(rival.kind, rival.subject, gauges)} ({percent(rival.probability)})."
     return f"{what}: {sure}."
 
 
@@ -95,7 +111,7 @@ def action(plant: Plant, candidates: tuple[Candidate, ...]) -> str:
 def _place_of(plant: Plant, candidate: Candidate) -> str | None:
     if candidate.kind is FaultKind.METER and candidate.subject is not None:
         run = plant.run_of_meter(candidate.subject)
-        return run.name if run is not None else None
+        return run.name if run is not None else candidate.subject
     return candidate.subject
 
 
@@ -114,6 +130,8 @@ def _action(plant: Plant, candidate: Candidate) -> str:
         )
     if candidate.kind is FaultKind.SUPPLY:
         return "Check the pump's speed setting; write a wanted change in the journal."
+    if subject in plant.gauge_names:
+        return f"Check gauge {subject}: its tap and line, its zero with the line open to the air, sensor and wire."
     return f"Check meter {subject}: rotor, sensor and wire; then a bucket test of its K-factor."
 
 

@@ -27,6 +27,7 @@ from config.fields import (
 from config.plant import (
     Broker,
     Element,
+    Gauge,
     Meter,
     MqttSource,
     Pipe,
@@ -246,6 +247,27 @@ class MeterTable(Table):
         return Meter(name=self.name, k_points=self.k_points, counter_bits=self.counter_bits, source=source)
 
 
+class GaugeTable(Table):
+    """[[gauge]]: a pressure gauge, whose values come from files."""
+
+    name: Name = Field(examples=["header"], description="What the gauge is called.")
+    reads: Literal["pressure"] = Field(description="What it measures.")
+    run: Name = Field(examples=["riser"], description="The inner run at whose downstream end it reads.")
+    height_m: HeightM = Field(
+        default=0.0,
+        alias="height",
+        json_schema_extra={"default": "0 m"},
+        description="Where the gauge itself is, above the sump's level.",
+    )
+    unit: Literal["Pa", "kPa", "bar", "psi", "m"] = Field(
+        description="The unit of its values, against the air; m is metres of water of 9.80665 kPa."
+    )
+
+    def record(self) -> Gauge:
+        """The gauge."""
+        return Gauge(name=self.name, run=self.run, height_m=self.height_m, unit=self.unit)
+
+
 class SerialTable(Table):
     """[[serial]]: a serial port with a pulse counter."""
 
@@ -338,6 +360,7 @@ class Document(Table):
     pump: PumpTable
     run: list[RunTable] = Field(min_length=1, max_length=MAX_RUNS)
     meter: list[MeterTable] = Field(default_factory=list)
+    gauge: list[GaugeTable] = Field(default_factory=list)
     serial: list[SerialTable] = Field(default_factory=list)
     mqtt: list[MqttTable] = Field(default_factory=list)
     alarms: AlarmsTable = AlarmsTable()
@@ -358,6 +381,7 @@ class Document(Table):
             meters=tuple(table.record() for table in self.meter),
             serial_ports=tuple(table.record() for table in self.serial),
             brokers=tuple(table.record() for table in self.mqtt),
+            gauges=tuple(table.record() for table in self.gauge),
         )
 
     def settings_record(self) -> Settings:

@@ -8,7 +8,7 @@ from typing import Any
 from config.errors import Fault
 
 Path = tuple[str | int, ...]
-NAMED_LISTS = ("run", "meter", "serial", "mqtt")
+NAMED_LISTS = ("run", "meter", "gauge", "serial", "mqtt")
 _NAME_SHOWN = 80
 
 

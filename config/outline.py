@@ -2,7 +2,19 @@
 
 from collections.abc import Set as AbstractSet
 
-from config.plant import PUMP_NODE, Fitting, FittingKind, FixedK, Meter, MqttSource, Pipe, Plant, Run, SerialSource
+from config.plant import (
+    PUMP_NODE,
+    Fitting,
+    FittingKind,
+    FixedK,
+    Gauge,
+    Meter,
+    MqttSource,
+    Pipe,
+    Plant,
+    Run,
+    SerialSource,
+)
 from config.units import show_bore, show_flow, show_head
 
 _ENOUGH_METERS = 3  # a common factor needs three flows: their median survives one branch with a fault of its own
@@ -174,6 +186,11 @@ def _back_flow(plant: Plant) -> tuple[str, ...]:
     names = ", ".join(under_water)
     what = f"when it stops, water drains back through {names} until the outlet draws air"
     return (f"the pump has no check valve: {what}; see that the sump has room for it",)
+
+
+def gauge_place(gauge: Gauge) -> str:
+    """Where a gauge reads, in words."""
+    return f"pressure at the end of {gauge.run}, from files in {gauge.unit}"
 
 
 def meter_feed(meter: Meter) -> str:

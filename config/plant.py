@@ -220,6 +220,22 @@ class Meter:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Gauge:
+    """A pressure gauge, fed from files.
+
+    Attributes:
+        run: the inner run at whose downstream end it reads.
+        height_m: of the gauge above the sump's level.
+        unit: that its values come in, one of PRESSURE_UNITS.
+    """
+
+    name: str
+    run: str
+    height_m: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SerialPort:
     """A serial port with a pulse counter."""
 
@@ -255,6 +271,7 @@ class Plant:
     meters: tuple[Meter, ...] = ()
     serial_ports: tuple[SerialPort, ...] = ()
     brokers: tuple[Broker, ...] = ()
+    gauges: tuple[Gauge, ...] = ()
 
     @property
     def branches(self) -> tuple[Run, ...]:
@@ -264,3 +281,8 @@ class Plant:
     def run_of_meter(self, meter: str) -> Run | None:
         """The run that the meter sits on; None for a meter without a run."""
         return next((run for run in self.runs if run.meter == meter), None)
+
+    @property
+    def gauge_names(self) -> tuple[str, ...]:
+        """What the gauges are called, in file order."""
+        return tuple(gauge.name for gauge in self.gauges)

@@ -11,7 +11,7 @@ from config.elements import BORE_KEYS
 from config.flaws import NAMED_LISTS, Flaw, close_to
 from config.plant import PUMP_NODE
 
-_WORDS = {"run": "run", "meter": "meter", "serial": "serial port", "mqtt": "broker"}
+_WORDS = {"run": "run", "meter": "meter", "gauge": "gauge", "serial": "serial port", "mqtt": "broker"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +39,7 @@ def tree_flaws(raw: Mapping[str, Any]) -> list[Flaw]:
         *_whole(runs),
         *_bores(runs),
         *_meters(raw, runs),
+        *_gauges(raw, runs),
         *_sources(raw),
         *_ports(raw),
     ]
@@ -203,6 +204,27 @@ def _meters(raw: Mapping[str, Any], runs: Iterable[_Run]) -> Iterator[Flaw]:
         if meter in sits_on:
             yield Flaw(path=path, what=f"meter {meter!r} sits on run {sits_on[meter]!r} already: a meter is on one run")
         sits_on.setdefault(meter, run.name)
+
+
+def _gauges(raw: Mapping[str, Any], runs: Iterable[_Run]) -> Iterator[Flaw]:
+    """A gauge reads where an inner run ends, and is no meter's namesake: findings name either."""
+    known = {run.name: run for run in runs if run.name is not None}
+    meters = {_text(table, "name") for _, table in _tables(raw, "meter")}
+    for place, gauge in _tables(raw, "gauge"):
+        name, on = _text(gauge, "name"), _text(gauge, "run")
+        if name is not None and name in meters:
+            yield Flaw(path=("gauge", place, "name"), what=f"a meter is called {name!r}: give each its own name")
+        if on is None:
+            continue
+        path = ("gauge", place, "run")
+        if on not in known:
+            hint = close_to(on, list(known)) or ": write the name of an inner run"
+            yield Flaw(path=path, what=f"there is no run {on!r}{hint}")
+        elif known[on].end is None:
+            yield Flaw(
+                path=path,
+                what=f"run {on!r} ends at an outlet, whose pressure is always the same: name a run that ends at a node",
+            )
 
 
 def _sources(raw: Mapping[str, Any]) -> Iterator[Flaw]:

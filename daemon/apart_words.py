@@ -1,10 +1,9 @@
 """What a plant's meters can tell apart, as a keeper reads it and as JSON."""
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Any
 
-from analysis.assessment import Isolability
 from analysis.telling_apart import Alike, ToldApart, kind_and_subject
 from analysis.wording import place
 from daemon.tables import columns
@@ -21,24 +20,24 @@ def lines_of(apart: ToldApart, *, every_pair: bool) -> Iterator[str]:
     """The lines that a keeper reads; `every_pair` adds the whole table."""
     yield "which faults the meters tell apart, when a fifth of a flow is lost little by little:"
     yield f"  reckoned with {_basis(apart)}"
-    yield "  no flow meter of any plant tells, while the flow is steady:"
+    yield f"  no {_instruments(apart)} of any plant tells, while the flow is steady:"
     yield "    within one branch, clogged media from a valve turned or a hose kinked"
     yield "    at the supply, a fouled impeller from a blocked intake, a restricted trunk or a lower speed"
     if apart.dry:
         yield f"  no water flows by these figures in {', '.join(apart.dry)}: nothing can be told of it"
     if apart.unseen:
-        yield f"  not seen at all {_within_30_days()}: {'; '.join(_said(name) for name in apart.unseen)}"
+        yield f"  not seen at all {_within_30_days()}: {'; '.join(_said(apart, name) for name in apart.unseen)}"
         yield "    a meter on the branch itself would show it"
     if apart.alike:
         yield f"  cannot be told apart here {_within_30_days()}:"
     for group in apart.alike[:SHOWN]:
-        yield f"    {', or '.join(_said(name) for name in group.faults)}"
+        yield f"    {', or '.join(_said(apart, name) for name in group.faults)}"
         yield f"      {_what_decides(group)}"
     if len(apart.alike) > SHOWN:
         yield f"    and {len(apart.alike) - SHOWN} more groups: --pairs shows every pair"
     yield from _by_time(apart)
     if every_pair:
-        yield from _table(apart.pairs)
+        yield from _table(apart)
 
 
 def json_of(apart: ToldApart) -> dict[str, Any]:
@@ -69,12 +68,16 @@ def _basis(apart: ToldApart) -> str:
     )
 
 
+def _instruments(apart: ToldApart) -> str:
+    return "flow meter or gauge behind the pump" if apart.gauges else "flow meter"
+
+
 def _within_30_days() -> str:
     return "(not within 30 days)"
 
 
-def _said(fault: str) -> str:
-    return place(*kind_and_subject(fault))
+def _said(apart: ToldApart, fault: str) -> str:
+    return place(*kind_and_subject(fault), apart.gauges)
 
 
 def _what_decides(group: Alike) -> str:
@@ -105,7 +108,8 @@ def _by_time(apart: ToldApart) -> Iterator[str]:
         if slow:
             yield f"  told apart {words}:"
         yield from (
-            f"    {_said(pair.first)}, or {_said(pair.second)}: {_time(pair.hours or 0.0)}" for pair in slow[:SHOWN]
+            f"    {_said(apart, pair.first)}, or {_said(apart, pair.second)}: {_time(pair.hours or 0.0)}"
+            for pair in slow[:SHOWN]
         )
         if len(slow) > SHOWN:
             yield f"    and {len(slow) - SHOWN} more pairs: --pairs shows them"
@@ -116,11 +120,12 @@ def _by_time(apart: ToldApart) -> Iterator[str]:
         yield f"  told apart {words}: {rest}"
 
 
-def _table(pairs: Sequence[Isolability]) -> Iterator[str]:
+def _table(apart: ToldApart) -> Iterator[str]:
     """Every pair, the hardest first."""
-    ordered = sorted(pairs, key=lambda pair: -(pair.hours or float("inf")))
+    ordered = sorted(apart.pairs, key=lambda pair: -(pair.hours or float("inf")))
     rows = [
-        (_said(pair.first), _said(pair.second), NEVER if pair.hours is None else _time(pair.hours)) for pair in ordered
+        (_said(apart, pair.first), _said(apart, pair.second), NEVER if pair.hours is None else _time(pair.hours))
+        for pair in ordered
     ]
     yield "  every pair:"
     yield from (f"    {line}" for line in columns([("this", "or this", "told apart"), *rows]))

@@ -16,6 +16,7 @@ from analysis.commissioning import Baseline, commission, from_json, to_json
 from analysis.detection.memory import Memory
 from analysis.events import Event
 from analysis.frames import HOUR_S, HourFrame
+from analysis.gauges import without_hours
 from analysis.speeds import speeds_of
 from analysis.timeline import GAP_S
 from config.errors import InputMissing, StoreError
@@ -27,7 +28,7 @@ from daemon.store.hours import bring_up_to_date
 from daemon.store.memories import keep_memory, read_memories
 from daemon.store.opening import open_reader, open_writer_beside, storage_errors
 from daemon.store.prepare import prepare_store
-from daemon.store.reader import read_events, read_hours
+from daemon.store.reader import read_events, read_hours, with_gauges
 from daemon.upkeep import second_writer
 
 WEEK_S = 7 * 86_400
@@ -60,7 +61,7 @@ def commission_stored(
     meters = placed_meters(plant)
     with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
         bring_up_to_date(connection, plant_file.plant.meters)
-        first = read_hours(connection, meters, from_s=from_s)
+        first = with_gauges(connection, read_hours(connection, meters, from_s=from_s), plant.gauges)
         events = read_events(connection)
         known = last_minute(connection)
     if first.hours <= 0:
@@ -121,6 +122,8 @@ def assess_stored(
         baseline = stored_baseline(connection, plant_file, db)
         now_s = _now_s(connection, until_s)
         frame = read_hours(connection, baseline.meters, from_s=baseline.from_s)
+        gauges = [gauge for gauge in plant_file.plant.gauges if gauge.name in baseline.gauge_names]
+        frame = with_gauges(connection, frame, gauges)
         events = read_events(connection)
         memories = read_memories(connection)
     if now_s is None or frame.hours <= 0 or now_s <= baseline.to_s:
@@ -181,7 +184,10 @@ def plant_digest(plant: Plant) -> str:
         runs=tuple(replace(run, target=None) for run in plant.runs),
         meters=tuple(replace(meter, source=None) for meter in plant.meters),
     )
-    return hashlib.sha256(repr(_plain(bare)).encode()).hexdigest()[:16]
+    told = _plain(bare)
+    if isinstance(told, list) and not plant.gauges:
+        told = told[:-1]  # a plant without gauges is called as it was before there were any
+    return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
 
 
 def _plain(value: object) -> object:
@@ -202,7 +208,7 @@ def _commissioned(plant: Plant, frame: HourFrame, events: tuple[Event, ...]) -> 
     other = speeds.mixed | (speeds.after != speed)
     flow = np.where(other[:, None], np.nan, flow_of(frame, plant.meters, events))
     try:
-        return commission(plant, frame, flow, speed=speed)
+        return commission(plant, without_hours(frame, other), flow, speed=speed)
     except InputMissing as error:
         if not other.any():
             raise

@@ -8,7 +8,7 @@ from analysis.commissioning import Baseline
 from analysis.fitted import FigureKind, FittedFigure
 from analysis.report.fitted_words import CATALOGUE_KEPT, called, factor_range, pair_sentences
 from config.plant import Plant
-from config.units import flow_in, show_flow
+from config.units import PRESSURE_UNITS, flow_in, show_flow
 from daemon import clock
 from daemon.tables import columns
 
@@ -28,6 +28,14 @@ def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
         wander = 100.0 * float(baseline.noise.wander_sd[column])
         flow = show_flow(float(baseline.flow_m3s[column]), plant.flow_unit)
         yield f"{name:<14} {run.name if run else '':<14} {flow:>14}   +-{wander:.1f} %"
+    for column, gauge in enumerate(baseline.gauges, start=len(baseline.meters)):
+        if column == len(baseline.meters):
+            yield ""
+            yield f"{'gauge':<14} {'run':<14} {'pressure':>14}   usual wander of an hour"
+        known = next(record for record in plant.gauges if record.name == gauge.name)
+        wander = 100.0 * float(baseline.noise.wander_sd[column])
+        pressure = f"{gauge.pressure_pa / PRESSURE_UNITS[known.unit]:.4g} {known.unit}"
+        yield f"{gauge.name:<14} {known.run:<14} {pressure:>14}   +-{wander:.2f} %"
     yield ""
     yield "What these days say of the plant file's figures, as factors on them:"
     yield from columns(_figure_rows(baseline))
@@ -75,6 +83,17 @@ def json_of(baseline: Baseline) -> dict[str, Any]:
             }
             for column, name in enumerate(baseline.meters)
         ],
+        "gauges": [
+            {
+                "name": gauge.name,
+                "pressure_pa": gauge.pressure_pa,
+                "gain": gauge.gain,
+                "wander_sd": float(baseline.noise.wander_sd[column]),
+                "wander_tau_h": float(baseline.noise.wander_tau_h[column]),
+            }
+            for column, gauge in enumerate(baseline.gauges, start=len(baseline.meters))
+        ],
+        "gauges_left_out": [{"name": gauge.name, "hours": gauge.hours} for gauge in baseline.left_out],
         "branches": [
             {
                 "run": branch.run,

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from analysis.assessment import Assessment, Candidate, Finding, Forecast, MediaLife, Status
 from analysis.wording import percent, place
 from config.plant import Plant, Run
-from config.units import flow_in, show_flow
+from config.units import PRESSURE_UNITS, flow_in, show_flow
 from daemon import clock
 
 DAY_S = 86400.0
@@ -24,6 +24,7 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
     yield f"{plant.name}, readings up to {clock.local_text(known.now_s, zone)} (times by {plant.timezone})"
     yield ""
     yield from _flow_lines(plant, known)
+    yield from _gauge_lines(plant, known)
     yield ""
     if not still:
         yield from _all_quiet(known)
@@ -93,6 +94,22 @@ def _flow_lines(plant: Plant, known: Assessment) -> Iterator[str]:
         yield f"{state.run or state.name:<14} {now:>12}  {was:>12}  {_verdict(plant, run, state.flow_m3s)}"
 
 
+def _gauge_lines(plant: Plant, known: Assessment) -> Iterator[str]:
+    """Every gauge that takes part: its pressure over the last day, and as commissioned, in its own unit."""
+    if not known.gauge_states:
+        return
+    yield ""
+    yield f"{'gauge':<14} {'last 24 h':>12}  {'commissioned':>12}"
+    units = {gauge.name: gauge.unit for gauge in plant.gauges}
+    for state in known.gauge_states:
+        unit = units[state.name]
+        now, was = (
+            "no reading" if math.isnan(value) else f"{value / PRESSURE_UNITS[unit]:.4g} {unit}"
+            for value in (state.pressure_pa, state.commissioned_pa)
+        )
+        yield f"{state.name:<14} {now:>12}  {was:>12}"
+
+
 def _verdict(plant: Plant, run: Run | None, flow_m3s: float) -> str:
     if run is None or run.target is None:
         return "none"
@@ -113,10 +130,10 @@ def _finding_lines(plant: Plant, finding: Finding, zone: ZoneInfo) -> Iterator[s
         f"{clock.local_text(finding.onset_high_s, zone)}), {grown}; seen on {clock.local_text(finding.raised_at_s, zone)}."
     )
     for candidate in finding.candidates:
-        yield f"  {percent(candidate.probability):>9}  {place(candidate.kind, candidate.subject)}: {_or(candidate)}"
+        yield f"  {percent(candidate.probability):>9}  {place(candidate.kind, candidate.subject, plant.gauge_names)}: {_or(candidate)}"
     yield f"  What to do: {finding.action}"
     if finding.evidence:
-        yield "  Evidence, change of each meter over a day (90 % interval), and what the likeliest cause would make it:"
+        yield "  Evidence, change of each reading over a day (90 % interval), and what the likeliest cause would make it:"
     width = max((len(_placed(plant, row.meter)) for row in finding.evidence), default=0)
     for row in finding.evidence:
         rival = "" if row.rival_percent is None else f", the runner-up {row.rival_percent:+.1f} %"
@@ -196,6 +213,15 @@ def json_of(known: Assessment) -> dict[str, Any]:
                 "completeness": state.completeness,
             }
             for state in known.meter_states
+        ],
+        "gauges": [
+            {
+                "name": state.name,
+                "run": state.run,
+                "pressure_pa": _number(state.pressure_pa),
+                "commissioned_pa": state.commissioned_pa,
+            }
+            for state in known.gauge_states
         ],
         "isolability": [
             {"first": pair.first, "second": pair.second, "hours": pair.hours} for pair in known.isolability

@@ -23,7 +23,7 @@ def k_points_at(meter: Meter, events: Iterable[Event], at_s: float) -> tuple[tup
     return ((0.0, float(max(calibrations, key=lambda event: event.at_s).value)),)
 
 
-class Gauge:
+class Metered:
     """A meter's flow at any time, for many of them: the calibrations are looked up once."""
 
     def __init__(self, meter: Meter, events: Iterable[Event]) -> None:

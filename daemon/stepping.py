@@ -210,7 +210,7 @@ def _speed_at(events: Sequence[Event], written: float, at_s: float) -> float:
 
 def _examples(plant: Plant, found: Found, baseline: Baseline) -> tuple[tuple[Cause, ...], ...]:
     signatures = signatures_of(plant, found.network, found.state, baseline.meters)
-    return example_groups(plant, isolability_of(signatures, baseline.noise))
+    return example_groups(plant, isolability_of(signatures, baseline.meter_noise))
 
 
 def _made(plant: Plant, db: pathlib.Path, kept: _Kept, steps: Sequence[SpeedStep]) -> tuple[MadeStep, ...]:

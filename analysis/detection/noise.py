@@ -8,7 +8,7 @@ with `wander` and `common` first-order autoregressions (AR(1)). The common parts
 pattern the hydraulics know: the pump's speed, the sump's level, the water's temperature.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,7 +22,7 @@ CREEP_SD = 0.0015 / np.sqrt(30 * 24)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoiseModel:
-    """Noise of M meters with C common parts.
+    """Noise of M meters, or gauges behind them, with C common parts.
 
     Attributes:
         white_sd: [M] independent noise of an hour's log flow.
@@ -44,6 +44,16 @@ class NoiseModel:
     def meters(self) -> int:
         """Number of meters M."""
         return int(self.white_sd.shape[0])
+
+    def of_first(self, count: int) -> "NoiseModel":
+        """The noise of the first so many meters alone."""
+        return replace(
+            self,
+            white_sd=self.white_sd[:count],
+            wander_sd=self.wander_sd[:count],
+            wander_tau_h=self.wander_tau_h[:count],
+            common_signature=self.common_signature[:count],
+        )
 
     @property
     def states(self) -> int:

@@ -1,4 +1,4 @@
-"""The evidence for a finding as a picture: what each meter says beside what the causes would make it say."""
+"""The evidence for a finding as a picture: what each meter and gauge says beside what the causes would make it say."""
 
 from collections.abc import Sequence
 
@@ -32,7 +32,7 @@ def evidence_figure(evidence: Sequence[Evidence], names: Sequence[str], prefix: 
         lambda: _evidence(evidence, names),
         prefix=prefix,
         title=f"Evidence for finding {letter}",
-        description=f"Change of each meter's flow since the onset: {said}.",
+        description=f"Change of each reading since the onset: {said}.",
         labels=label_texts(names),
     )
 
@@ -46,7 +46,7 @@ def _evidence(evidence: Sequence[Evidence], names: Sequence[str]) -> Figure:
     _draw_evidence(axes, evidence)
     axes.margins(x=0.08)
     if close_up is None:
-        axes.set_xlabel("change of flow since the onset, %", color=palette.MUTED.light)
+        axes.set_xlabel("change since the onset, %", color=palette.MUTED.light)
     else:
         axes.set_xlabel("since the onset, %", color=palette.MUTED.light)
         axes.locator_params(axis="x", nbins=4)

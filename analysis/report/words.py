@@ -1,6 +1,7 @@
 """What the report says: numbers in the keeper's unit, local time, plain sentences."""
 
 import math
+from collections.abc import Collection
 from zoneinfo import ZoneInfo
 
 from analysis.assessment import Candidate, FaultKind, MediaLife, Status
@@ -179,7 +180,7 @@ def span(stretch: Span, zone: ZoneInfo) -> str:
     return f"{start} to {short_day(stretch.end_s - 1, zone)}"
 
 
-def cause(candidate: Candidate) -> str:
+def cause(candidate: Candidate, gauges: Collection[str] = ()) -> str:
     """What a candidate says, in plain words: "carbon lets less water through (flow -23 %)"."""
     size = change(candidate.flow_change_percent)
     who = isolated(candidate.subject or "")
@@ -191,10 +192,10 @@ def cause(candidate: Candidate) -> str:
         case FaultKind.SUPPLY:
             return f"the supply has changed: pump, intake or trunk (whole flow {size})"
         case FaultKind.METER:
-            return f"the meter {who} reads wrong (its reading {size})"
+            return f"the {_instrument(candidate.subject, gauges)} {who} reads wrong (its reading {size})"
 
 
-def fault(name: str) -> str:
+def fault(name: str, gauges: Collection[str] = ()) -> str:
     """A fault by the name that the isolability gives it, in plain words: "restriction:carbon" is "carbon restricted"."""
     kind, _, subject = name.partition(":")
     who = isolated(subject)
@@ -202,8 +203,12 @@ def fault(name: str) -> str:
         FaultKind.RESTRICTION: f"{who} restricted",
         FaultKind.OPENING: f"{who} more open than before",
         FaultKind.SUPPLY: "a changed supply",
-        FaultKind.METER: f"meter {who} reading wrong",
+        FaultKind.METER: f"{_instrument(subject, gauges)} {who} reading wrong",
     }[FaultKind(kind)]
+
+
+def _instrument(name: str | None, gauges: Collection[str]) -> str:
+    return "gauge" if name in gauges else "meter"
 
 
 def event(entry: Event) -> str:

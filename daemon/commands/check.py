@@ -9,7 +9,7 @@ import click
 
 from config.errors import PlantFileError
 from config.load import load_plant
-from config.outline import meter_feed, notes, outline
+from config.outline import gauge_place, meter_feed, notes, outline
 from config.plant import Plant
 from config.schema import plant_schema
 from config.settings import PlantFile
@@ -81,6 +81,7 @@ def _show(plant: Plant, *, to_stderr: bool) -> None:
         *outline(plant),
         "",
         *(f"meter {meter.name}: {meter_feed(meter)}" for meter in plant.meters),
+        *(f"gauge {gauge.name}: {gauge_place(gauge)}" for gauge in plant.gauges),
         *(f"note: {note}" for note in notes(plant)),
         "no faults",
     ]

@@ -1,4 +1,4 @@
-"""`clearbore load`: log files and events into the database."""
+"""`clearbore load`: log files, events and gauge files into the database."""
 
 import importlib.util
 import json
@@ -25,6 +25,12 @@ from daemon.store.opening import default_path
     type=click.Path(path_type=pathlib.Path),
     help="An events file for the journal: CSV with the columns time_utc,kind,target,value.",
 )
+@click.option(
+    "--gauges",
+    multiple=True,
+    type=click.Path(path_type=pathlib.Path),
+    help="A gauge file: CSV with the columns time_utc,channel,value, where a channel is a gauge's name. May be repeated.",
+)
 @click.option("--again", is_flag=True, help="Read files that are in once more, as after adding a meter to the plant.")
 @click.option(
     "--db",
@@ -37,6 +43,7 @@ def command(  # noqa: PLR0913 - one parameter an option
     logs: tuple[pathlib.Path, ...],
     *,
     events: pathlib.Path | None,
+    gauges: tuple[pathlib.Path, ...],
     again: bool,
     db: pathlib.Path | None,
     as_json: bool,
@@ -45,15 +52,15 @@ def command(  # noqa: PLR0913 - one parameter an option
 
     Loading a file twice changes nothing. Bad lines are counted, kept in quarantine and shown; none stops the load.
     """
-    if not logs and events is None:
-        raise click.UsageError("name at least one log file, or --events FILE")
+    if not logs and events is None and not gauges:
+        raise click.UsageError("name at least one log file, or --events FILE, or --gauges FILE")
     if importlib.util.find_spec("numpy") is None:
         raise ExtraMissing("load", "numpy")
     from daemon.loading import session, summary  # noqa: PLC0415 - numpy, which the base install may lack
 
     plant_file = load_plant(plant)
-    order = session.Order(database=db or default_path(plant), logs=logs, events=events, again=again)
-    total = sum(path.stat().st_size for path in logs if path.is_file())
+    order = session.Order(database=db or default_path(plant), logs=logs, events=events, again=again, gauges=gauges)
+    total = sum(path.stat().st_size for path in (*logs, *gauges) if path.is_file())
     with click.progressbar(
         length=max(total, 1), label="Loading", file=sys.stderr, hidden=not sys.stderr.isatty()
     ) as progress:
@@ -67,5 +74,11 @@ def command(  # noqa: PLR0913 - one parameter an option
         raise InputUnusable(
             f"{', '.join(barren)}: not one line is a reading of this plant, whose meters are "
             f"{', '.join(meter.name for meter in plant_file.plant.meters) or 'none'}: the log must name them as the plant "
-            "file does. An events file is given with --events"
+            "file does. An events file is given with --events, a gauge file with --gauges"
+        )
+    barren = summary.barren_gauge_files(outcome)
+    if barren:
+        raise InputUnusable(
+            f"{', '.join(barren)}: not one line is a value of this plant's gauges, which are "
+            f"{', '.join(plant_file.plant.gauge_names)}: the column channel must name them as the plant file does"
         )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from config.plant import Meter, Plant
 from config.units import flow_in
 from daemon.exporting.files import Column, Kind, Row
-from daemon.metered import Gauge
+from daemon.metered import Metered
 from daemon.store.blocks import MINUTE_MS, MINUTES, read_blocks
 from daemon.store.journal import read_events
 from daemon.store.keys import row_key
@@ -66,7 +66,7 @@ class Source:
         runs = {meter.name: plant.run_of_meter(meter.name) for meter in plant.meters}
         self._runs = {name: run.name for name, run in runs.items() if run is not None}
         events = read_events(connection)
-        self._gauges = {meter.name: Gauge(meter, events) for meter in plant.meters}
+        self._metered = {meter.name: Metered(meter, events) for meter in plant.meters}
         self._before: dict[int, MinuteRow] = {}
 
     def counts(self, span: Span) -> Iterator[Row]:
@@ -161,8 +161,8 @@ class Source:
 
     def _flow(self, name: str, rate_hz: float, at_ms: int) -> float | None:
         """Flow in the unit asked for; None for a meter that the plant file no longer has."""
-        gauge = self._gauges.get(name)
-        return None if gauge is None else self._flow_scale * gauge.flow_m3s(rate_hz, at_ms / 1000)
+        metered = self._metered.get(name)
+        return None if metered is None else self._flow_scale * metered.flow_m3s(rate_hz, at_ms / 1000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -57,7 +57,7 @@ def read_line(line: bytes, layout: Layout) -> Reading:
     Raises:
         LineRefused: with the reason.
     """
-    fields = _fields(line, layout.fields)
+    fields = line_fields(line, layout.fields)
     if tuple(fields[: len(COLUMNS)]) == COLUMNS:
         raise LineRefused("another header")
     meter = fields[layout.place["meter"]]
@@ -77,8 +77,12 @@ def read_line(line: bytes, layout: Layout) -> Reading:
     )
 
 
-def _fields(line: bytes, wanted: int) -> list[str]:
-    """The fields of a line, stripped of blanks."""
+def line_fields(line: bytes, wanted: int) -> list[str]:
+    """The fields of a line, so many of them, stripped of blanks.
+
+    Raises:
+        LineRefused: with the reason.
+    """
     if not line.strip():
         raise LineRefused("empty line")
     if b"\0" in line:

@@ -12,6 +12,7 @@ from config.plant import Meter
 from daemon.loading import exact
 from daemon.loading.fresh import FreshDays
 from daemon.loading.lines import MINUTE_MS, LineReader, Readings, joined
+from daemon.loading.rejects import Rejects
 from daemon.loading.stream import LONGEST_LINE, LogStream, digest_of
 from daemon.loading.sums import MinuteRows, in_order, minute_rows, restarts_by_uptime
 from daemon.loading.tally import Counter, FileTally
@@ -128,35 +129,6 @@ def _places(path: pathlib.Path, header: bytes) -> dict[str, int]:
     return {name: place for place, name in enumerate(names)}
 
 
-class _Rejects:
-    """Refused lines of one file: all counted, the first of them kept."""
-
-    def __init__(self, counts: dict[str, int]) -> None:
-        self._counts = counts
-        self._lines: list[writer.Reject] = []
-        self._now_ms = 0
-        self._room = 0
-
-    def keep(self, now_ms: int, room: int) -> None:
-        """Set the time of the load, and how many lines to keep."""
-        self._now_ms, self._room = now_ms, room
-
-    def add(self, line_no: int | None, line: bytes, reason: str) -> None:
-        """Refuse a line."""
-        self._counts[reason] = self._counts.get(reason, 0) + 1
-        if len(self._lines) < self._room:
-            text = line[: 4 * writer.LINE_KEPT].decode("utf-8", "backslashreplace").replace("\0", "\\x00")
-            self._lines.append(writer.Reject(reason=reason, line=text, line_no=line_no, at_ms=self._now_ms))
-
-    def write(self, connection: sqlite3.Connection, source: str, kept_lines: int) -> None:
-        """Store counts and lines."""
-        for reason, times in self._counts.items():
-            writer.count_rejected(connection, source, reason, times)
-        for reject in self._lines:
-            writer.keep_in_quarantine(connection, source, reject)
-        writer.trim_quarantine(connection, kept_lines)
-
-
 class _FileRun:
     """One file on its way into the database."""
 
@@ -171,7 +143,7 @@ class _FileRun:
         self._ids = np.array(self._deriver.ids, dtype=np.int64)
         self._fresh = FreshDays(connection, self._deriver)
         self.tally = FileTally(name=path.name)
-        self.rejects = _Rejects(self.tally.rejected)
+        self.rejects = Rejects(self.tally.rejected)
         self._counter = Counter(self.tally, self._deriver.bits)
         self._open: Readings | None = None
         self._newest_minute = -1

@@ -1,4 +1,4 @@
-"""One call of `clearbore load`: events, then log files, then hours."""
+"""One call of `clearbore load`: events, then log files, then gauge files, then hours."""
 
 import pathlib
 import sqlite3
@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from config.errors import InputUnusable
 from config.settings import PlantFile
 from daemon.events_file import read_events_file
+from daemon.loading.gauges import GaugeLoader, GaugeTally, check_gauge_header
 from daemon.loading.load import Loader, check_header
 from daemon.loading.stream import digest_of
 from daemon.loading.tally import FileTally
@@ -40,16 +41,18 @@ class Outcome:
     logs: tuple[FileTally, ...]
     days_derived: int
     days_dropped: int = 0
+    gauges: tuple[GaugeTally, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Order:
-    """What to load: log files and an events file into a database; `again` reads files that are in once more."""
+    """What to load: log files, an events file and gauge files into a database; `again` reads files that are in once more."""
 
     database: pathlib.Path
     logs: Sequence[pathlib.Path]
     events: pathlib.Path | None
     again: bool
+    gauges: Sequence[pathlib.Path] = ()
 
 
 def load_all(plant_file: PlantFile, order: Order, *, now_s: float, tell: Callable[[int], None]) -> Outcome:
@@ -59,7 +62,7 @@ def load_all(plant_file: PlantFile, order: Order, *, now_s: float, tell: Callabl
         plant_file: the plant, whose meters the logs speak of.
         order: what to load.
         now_s: UTC epoch seconds.
-        tell: is told how many bytes of the log files were read since it was told before.
+        tell: is told how many bytes of the log and gauge files were read since it was told before.
 
     Raises:
         InputMissing: a file is not there.
@@ -68,6 +71,10 @@ def load_all(plant_file: PlantFile, order: Order, *, now_s: float, tell: Callabl
     """
     for path in order.logs:
         check_header(path)
+    for path in order.gauges:
+        check_gauge_header(path)
+    if order.gauges and not plant_file.plant.gauges:
+        raise InputUnusable(f"{plant_file.path}: the plant has no gauge to load values of; add a [[gauge]]")
     if not plant_file.plant.meters:
         raise InputUnusable(f"{plant_file.path}: the plant has no meter to load readings of; add a [[meter]]")
     backup = prepare_store(order.database)
@@ -78,6 +85,14 @@ def load_all(plant_file: PlantFile, order: Order, *, now_s: float, tell: Callabl
             loader = Loader(connection, plant_file.plant.meters, now_s=now_s, kept_lines=store.quarantine_kept_lines)
             events = _load_events(connection, plant_file, order, now_s) if order.events else None
             logs = tuple(loader.load(path, again=order.again, tell=tell) for path in order.logs)
+            gauges = GaugeLoader(
+                connection=connection,
+                gauges=plant_file.plant.gauges,
+                now_s=now_s,
+                kept_lines=store.quarantine_kept_lines,
+                tell=tell,
+            )
+            gauged = tuple(gauges.load(path, again=order.again) for path in order.gauges)
             days = loader.refresh_hours()
             dropped = drop_old_minutes(connection, kept_days=store.minutes_kept_days, now_s=now_s)
         finally:
@@ -89,6 +104,7 @@ def load_all(plant_file: PlantFile, order: Order, *, now_s: float, tell: Callabl
         logs=logs,
         days_derived=days,
         days_dropped=dropped,
+        gauges=gauged,
     )
 
 

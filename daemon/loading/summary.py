@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from daemon.clock import utc_text
+from daemon.loading.gauges import GaugeTally
 from daemon.loading.session import EventsTally, Outcome
 from daemon.loading.tally import FileTally
 
@@ -16,6 +17,8 @@ def summary_lines(outcome: Outcome) -> Iterator[str]:
         yield from _events_lines(outcome.events)
     for tally in outcome.logs:
         yield from _log_lines(tally)
+    for gauged in outcome.gauges:
+        yield from _gauge_lines(gauged)
     if outcome.days_dropped:
         yield (
             f"{_many(outcome.days_dropped, 'day')} of minutes dropped because of their age (store: minutes_kept_days);"
@@ -30,6 +33,15 @@ def barren_logs(outcome: Outcome) -> tuple[str, ...]:
         tally.name
         for tally in outcome.logs
         if not tally.already_loaded and not tally.readings and any(tally.rejected.values())
+    )
+
+
+def barren_gauge_files(outcome: Outcome) -> tuple[str, ...]:
+    """Gauge files that held lines and not one value."""
+    return tuple(
+        tally.name
+        for tally in outcome.gauges
+        if not tally.already_loaded and not tally.values and any(tally.rejected.values())
     )
 
 
@@ -56,9 +68,28 @@ def _log_lines(tally: FileTally) -> Iterator[str]:
         gaps += f" ({tally.gap_s / 3600:,.1f} hours over all meters)"
     yield f"  {_many(tally.doubled, 'doubled line')}, {tally.late:,} late, {_many(tally.restarts, 'counter restart')}"
     yield f"  {gaps}"
-    if tally.damage is not None:
-        yield f"  {tally.damage}: what could be read before that is in; load a whole copy when you have one"
+    yield from _damage_lines(tally.damage)
     yield from _rejected_lines(tally.rejected)
+
+
+def _gauge_lines(tally: GaugeTally) -> Iterator[str]:
+    """A gauge file."""
+    if tally.already_loaded:
+        yield f"{tally.name}: already loaded, nothing to do (--again reads it once more)"
+        return
+    gauges = f"{_many(len(tally.gauges), 'gauge')} ({', '.join(tally.gauges)})" if tally.gauges else "no gauge"
+    yield f"{tally.name}: {_many(tally.values, 'value')} of {gauges}"
+    if tally.first_ms is not None and tally.last_ms is not None:
+        yield f"  from {_utc(tally.first_ms)} to {_utc(tally.last_ms)}"
+    yield f"  {_many(tally.doubled, 'doubled line')}"
+    yield from _damage_lines(tally.damage)
+    yield from _rejected_lines(tally.rejected)
+
+
+def _damage_lines(damage: str | None) -> Iterator[str]:
+    """What is wrong with a compressed file."""
+    if damage is not None:
+        yield f"  {damage}: what could be read before that is in; load a whole copy when you have one"
 
 
 def _rejected_lines(rejected: dict[str, int]) -> Iterator[str]:
@@ -76,6 +107,7 @@ def summary_json(outcome: Outcome) -> dict[str, Any]:
         "database": str(outcome.database),
         "events": None if outcome.events is None else _events_json(outcome.events),
         "logs": [_log_json(tally) for tally in outcome.logs],
+        "gauges": [_gauge_json(tally) for tally in outcome.gauges],
         "days_dropped": outcome.days_dropped,
     }
 
@@ -108,6 +140,22 @@ def _log_json(tally: FileTally) -> dict[str, Any]:
         "wraps": tally.wraps,
         "gaps": tally.gaps,
         "gap_hours": round(tally.gap_s / 3600, 3),
+        "damage": tally.damage,
+        "rejected": tally.rejected,
+    }
+
+
+def _gauge_json(tally: GaugeTally) -> dict[str, Any]:
+    """A gauge file."""
+    return {
+        "name": tally.name,
+        "already_loaded": tally.already_loaded,
+        "lines": tally.lines,
+        "values": tally.values,
+        "gauges": list(tally.gauges),
+        "from": None if tally.first_ms is None else _utc(tally.first_ms),
+        "to": None if tally.last_ms is None else _utc(tally.last_ms),
+        "doubled": tally.doubled,
         "damage": tally.damage,
         "rejected": tally.rejected,
     }

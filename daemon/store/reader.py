@@ -3,17 +3,20 @@
 import itertools
 import sqlite3
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.frames import HOUR_S, Floats, HourFrame, Ints, Parts
+from analysis.frames import HOUR_S, Floats, GaugeHours, HourFrame, Ints, Parts
 from analysis.pulses import PARTS
 from analysis.timeline import SETTLE_S, MinuteFrame
+from config.plant import Gauge
+from config.units import PRESSURE_UNITS
 from daemon.store.blocks import MINUTES, block_id
 from daemon.store.bulk import read_records
+from daemon.store.gauges import read_gauge_minutes
 from daemon.store.journal import read_events
 from daemon.store.keys import row_key
 from daemon.store.opening import open_reader
@@ -23,7 +26,7 @@ from daemon.store.undated import read_undated
 
 _COUNTS_ONLY = 3  # columns of a table of single readings
 
-__all__ = ["open_reader", "read_events", "read_hours", "read_minutes"]
+__all__ = ["open_reader", "read_events", "read_hours", "read_minutes", "with_gauges"]
 
 
 def read_hours(
@@ -54,6 +57,26 @@ def read_hours(
     start = rows[0][0] if from_s is None else first
     stop = rows[-1][0] + 1 if to_s is None else end
     return _hour_frame(start, meters, _Rows.of(rows, columns), hours=stop - start)
+
+
+def with_gauges(connection: sqlite3.Connection, frame: HourFrame, gauges: Sequence[Gauge]) -> HourFrame:
+    """The frame with what some gauges showed in its hours: the median of an hour's minutes, which passes over a pause.
+
+    Args:
+        connection: of `open_reader`.
+        frame: hours.
+        gauges: in the order of the columns wanted; one that the database does not know is all nan.
+    """
+    if not gauges:
+        return frame
+    pressure = np.full((frame.hours, len(gauges)), np.nan)
+    span = (frame.start_s // 60, frame.end_s // 60)
+    names = [gauge.name for gauge in gauges]
+    rows = read_gauge_minutes(connection, names, from_minute=span[0], to_minute=span[1])
+    for (column, hour), group in itertools.groupby(rows, key=lambda row: (row[0], (row[1] - span[0]) // MINUTES)):
+        pressure[hour, column] = np.median([mean for _, _, mean in group])
+    scale = np.array([PRESSURE_UNITS[gauge.unit] for gauge in gauges])
+    return replace(frame, gauges=GaugeHours(names=tuple(names), pressure_pa=pressure * scale))
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,8 @@ Raw counts and times are kept; K-factors are applied at reading.
                   or withdrawn (the readings as they are known now do not give it)
     watch_memory  what the watch knew after some hours, so that the next assessment goes on from there
     note          what the program last noted of itself, as JSON: `integrity`, `backup`, `assessment`
+    gauge_minute  mean of a gauge's values in a UTC epoch minute, in the unit of the file, and how many they were; of two
+                  files that speak of one minute the one with more values counts, with as many the higher mean
     disk_space    bytes of the database and bytes free beside it, noted once a UTC epoch day
 """
 
@@ -306,6 +308,17 @@ UPDATE hour SET parts = CAST(substr(parts, 1, 24) || substr(parts, 49, 12) AS BL
 WHERE substr(parts, 25, 24) = x'000016440000164400001644000016440000164400001644';
 """
 
+GAUGES = """
+CREATE TABLE gauge (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+CREATE TABLE gauge_minute (
+    gauge INTEGER NOT NULL REFERENCES gauge (id),
+    minute INTEGER NOT NULL,
+    mean REAL NOT NULL,
+    samples INTEGER NOT NULL,
+    PRIMARY KEY (gauge, minute)
+) STRICT, WITHOUT ROWID;
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("store", STORE),
     ("jobs", JOBS),
@@ -314,6 +327,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("parts", PARTS),
     ("minutes by number", MINUTES_BY_NUMBER),
     ("short rows", SHORT_ROWS),
+    ("gauges", GAUGES),
 )
 """Name and SQL of each step, oldest first. Add to the end; never change one that was released."""
 

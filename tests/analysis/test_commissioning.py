@@ -15,7 +15,7 @@ from analysis.commissioning import (
     commission,
     from_json,
     log_readings,
-    share_of_hour,
+    share_of_readings,
     to_json,
     usable_flow,
 )
@@ -282,4 +282,4 @@ def test_share_of_an_hour() -> None:
     """900 seconds are a quarter."""
     frame = replace(frame_of().until(1), seconds=np.array([[3600.0, 900.0, 0.0, 1800.0]]))
 
-    assert share_of_hour(frame).tolist() == [[1.0, 0.25, 0.0, 0.5]]
+    assert share_of_readings(frame, ()).tolist() == [[1.0, 0.25, 0.0, 0.5]]

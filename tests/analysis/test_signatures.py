@@ -5,6 +5,7 @@ import pytest
 
 from analysis.assessment import FaultKind
 from analysis.frames import Floats
+from analysis.gauges import columns_of
 from analysis.hydraulics.network import Conditions, compile_network, solve_one
 from analysis.signatures import RESTRICTED, SPEED_CHANGE, AsCommissioned, Fault, Signatures, signatures_of, speed_change
 from tests.support.simulated_rack import METERS, plant_file
@@ -120,9 +121,11 @@ def test_hazards_are_shares(signatures: Signatures) -> None:
 
 def test_the_commissioned_state_is_where_patterns_begin() -> None:
     """At the commissioned speed nothing changes; above and below it all does."""
-    assert speed_change(NETWORK, STATE, STATE.speed) == pytest.approx(np.zeros(len(NETWORK.runs)), abs=1e-9)
-    assert (speed_change(NETWORK, STATE, STATE.speed - 0.05) < 0).all()
-    assert (speed_change(NETWORK, STATE, STATE.speed + 0.05) > 0).all()
+    columns = columns_of(PLANT, NETWORK, METERS)
+
+    assert speed_change(NETWORK, STATE, STATE.speed, columns) == pytest.approx(np.zeros(len(METERS)), abs=1e-9)
+    assert (speed_change(NETWORK, STATE, STATE.speed - 0.05, columns) < 0).all()
+    assert (speed_change(NETWORK, STATE, STATE.speed + 0.05, columns) > 0).all()
 
 
 def test_common_parts_are_derivatives(signatures: Signatures) -> None:

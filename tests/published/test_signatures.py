@@ -13,6 +13,7 @@ import pytest
 from analysis.assessment import FaultKind
 from analysis.detection.noise import NoiseModel
 from analysis.frames import Floats
+from analysis.gauges import columns_of
 from analysis.hydraulics.network import Conditions, compile_network, solve_one
 from analysis.isolability import isolability_of
 from analysis.signatures import AsCommissioned, Fault, Signatures, signatures_of, speed_change
@@ -110,7 +111,7 @@ def test_worn_pump_against_epanet(signatures: Signatures, case: str) -> None:
 
 def test_speed_against_epanet() -> None:
     """70 % speed: the return nearly stops, and is half a per cent less sure there, the branches keep 74 to 89 %."""
-    change = speed_change(NETWORK, STATE, 0.7)[COLUMNS]
+    change = speed_change(NETWORK, STATE, 0.7, columns_of(PLANT, NETWORK, METERS))
     expected = engine_change("pump_speed_0.7")
 
     assert change[1:] == pytest.approx(expected[1:], abs=ABSOLUTE)

@@ -145,7 +145,7 @@ def test_names_reach_pictures_as_they_are() -> None:
     texts = [text.text or "" for text in ET.fromstring(svg).iter("text")]  # noqa: S314 - the project's own picture
 
     assert {"$\\frac{x$", "</svg><b>&", "🐠", "سخان"} <= set(texts)
-    assert max(map(len, texts)) <= max(canvas.LABEL_CHARACTERS, len("change of flow since the onset, %"))
+    assert max(map(len, texts)) <= max(canvas.LABEL_CHARACTERS, len("change since the onset, %"))
 
 
 def test_completeness_shows_each_stretch(content: Content) -> None:

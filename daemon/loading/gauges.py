@@ -1,0 +1,232 @@
+"""Gauge files: CSV `time_utc,channel,value`, plain or gzip, into a row a gauge and minute.
+
+One file is held in memory as a whole, some 20 bytes a line: gauges speak once a minute or less, and a line that is out
+of order may belong to any minute.
+"""
+
+import pathlib
+import re
+import sqlite3
+from array import array
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.frames import Floats, Ints
+from config.errors import InputUnusable
+from config.plant import Gauge
+from config.units import PRESSURE_UNITS
+from daemon.loading.exact import AHEAD_MS, EARLIEST_MS, LineRefused, line_fields, read_time_ms
+from daemon.loading.rejects import Rejects
+from daemon.loading.stream import LONGEST_LINE, LogStream, digest_of
+from daemon.loading.words import pad, unpadded
+from daemon.store import records, writer
+from daemon.store.gauges import gauge_ids, write_gauge_minutes
+from daemon.store.opening import transaction
+
+COLUMNS = ("time_utc", "channel", "value")
+MINUTE_MS = 60_000
+# No plant of this kind has more, and nothing has less than a vacuum.
+LOWEST_PA, HIGHEST_PA = -101_325.0, 2e6
+_BOM = b"\xef\xbb\xbf"
+_NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
+
+
+@dataclass(slots=True, kw_only=True)
+class GaugeTally:
+    """What a gauge file held.
+
+    Attributes:
+        lines: lines after the header. values: those that say something new. doubled: those that repeat a value.
+        rejected: refused lines by reason. damage: what is wrong with a compressed file.
+        gauges: those that it speaks of. first_ms, last_ms: UTC epoch ms of the first and the last value.
+        already_loaded: whether the same content was in the database, so that nothing was done.
+    """
+
+    name: str
+    lines: int = 0
+    values: int = 0
+    doubled: int = 0
+    rejected: dict[str, int] = field(default_factory=dict)
+    damage: str | None = None
+    gauges: tuple[str, ...] = ()
+    first_ms: int | None = None
+    last_ms: int | None = None
+    already_loaded: bool = False
+
+
+@dataclass(slots=True)
+class _Values:
+    """What the lines of a file say: gauge by its place, UTC epoch ms, value."""
+
+    gauge: "array[int]" = field(default_factory=lambda: array("h"))
+    at_ms: "array[int]" = field(default_factory=lambda: array("q"))
+    value: "array[float]" = field(default_factory=lambda: array("d"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeLoader:
+    """Loads gauge files into an open database.
+
+    Attributes:
+        gauges: the plant's. now_s: UTC epoch seconds. kept_lines: what the quarantine holds at the most.
+        tell: is told how many bytes were read since it was told before.
+    """
+
+    connection: sqlite3.Connection
+    gauges: Sequence[Gauge]
+    now_s: float
+    kept_lines: int
+    tell: Callable[[int], None]
+
+    def load(self, path: pathlib.Path, *, again: bool) -> GaugeTally:
+        """Load one file; one of the same content is not loaded again, unless `again`.
+
+        Raises:
+            InputMissing: there is no such file.
+            InputUnusable: it cannot be read, or its header is not that of a gauge file.
+        """
+        digest = digest_of(path)
+        known = records.find_load(self.connection, digest)
+        tally = GaugeTally(name=path.name)
+        if known is not None and not again:
+            self.tell(path.stat().st_size)
+            tally.lines, tally.values, tally.already_loaded = known.lines, known.accepted, True
+            return tally
+        rejects = Rejects(tally.rejected)
+        rejects.keep(round(self.now_s * 1000), self.kept_lines)
+        values = self._read(path, tally, rejects)
+        gauge, at_ms, value = self._once(values, tally, rejects)
+        ids = gauge_ids(self.connection, [record.name for record in self.gauges])
+        with transaction(self.connection):
+            write_gauge_minutes(self.connection, _minute_rows(np.array(ids, dtype=np.int64)[gauge], at_ms, value))
+            if known is not None:
+                writer.forget_rejects(self.connection, path.name)
+            rejects.write(self.connection, path.name, self.kept_lines)
+            records.write_load(self.connection, _load_record(digest, tally))
+        return tally
+
+    def _read(self, path: pathlib.Path, tally: GaugeTally, rejects: Rejects) -> _Values:
+        """All lines that say something."""
+        stream = LogStream(path, self.tell)
+        places: dict[str, int] = {}
+        values = _Values()
+        line_no = 0
+        for line in _lines(stream):
+            line_no += 1
+            if line_no == 1:
+                places = _places(path, line)
+                continue
+            try:
+                gauge, at_ms, value = self._line(line, places)
+            except LineRefused as refused:
+                rejects.add(line_no, line, str(refused))
+                continue
+            values.gauge.append(gauge)
+            values.at_ms.append(at_ms)
+            values.value.append(value)
+        if stream.cut_line:
+            line_no += 1
+            rejects.add(line_no, stream.cut_line, "cut short")
+        tally.lines, tally.damage = max(line_no - 1, 0), stream.damage
+        return values
+
+    def _line(self, line: bytes, places: dict[str, int]) -> tuple[int, int, float]:
+        """The place of the gauge, UTC epoch ms and the value of one line.
+
+        Raises:
+            LineRefused: with the reason.
+        """
+        fields = line_fields(line, len(places))
+        time, channel, text = (fields[places[name]] for name in COLUMNS)
+        if (time, channel, text) == COLUMNS:
+            raise LineRefused("another header")
+        gauge = next((place for place, record in enumerate(self.gauges) if record.name == channel), None)
+        if gauge is None:
+            raise LineRefused("unknown gauge")
+        at_ms = read_time_ms(time)
+        if at_ms < EARLIEST_MS:
+            raise LineRefused("time before the year 2000")
+        if at_ms > self.now_s * 1000 + AHEAD_MS:
+            raise LineRefused("time in the future")
+        if not text.isascii() or not _NUMBER.fullmatch(text):
+            raise LineRefused("value not a number")
+        value = float(text)
+        if not LOWEST_PA <= value * PRESSURE_UNITS[self.gauges[gauge].unit] <= HIGHEST_PA:
+            raise LineRefused("pressure that cannot be")
+        return gauge, at_ms, value
+
+    def _once(self, values: _Values, tally: GaugeTally, rejects: Rejects) -> tuple[Ints, Ints, Floats]:
+        """Gauge, time and value of every moment once, in order; what contradicts another line is refused."""
+        gauge = np.array(values.gauge, dtype=np.int64)
+        at_ms = np.array(values.at_ms, dtype=np.int64)
+        value = np.array(values.value, dtype=np.float64)
+        order = np.lexsort((value, at_ms, gauge))
+        gauge, at_ms, value = gauge[order], at_ms[order], value[order]
+        again = np.zeros(len(order), dtype=np.bool_)
+        again[1:] = (np.diff(gauge) == 0) & (np.diff(at_ms) == 0)
+        first = np.flatnonzero(~again)[np.cumsum(~again) - 1] if len(order) else order
+        for place in np.flatnonzero(again & (value != value[first])).tolist():
+            told = f"{np.datetime64(int(at_ms[place]), 'ms')}Z,{self.gauges[int(gauge[place])].name},{value[place]:g}"
+            rejects.add(None, told.encode(), "another value at the same time")
+        tally.doubled = int(np.count_nonzero(again & (value == value[first])))
+        kept = np.flatnonzero(~again)
+        tally.values = len(kept)
+        tally.gauges = tuple(self.gauges[place].name for place in np.unique(gauge).tolist())
+        if len(kept):
+            tally.first_ms, tally.last_ms = int(at_ms.min()), int(at_ms.max())
+        return gauge[kept], at_ms[kept], value[kept]
+
+
+def check_gauge_header(path: pathlib.Path) -> None:
+    """Look at a gauge file's header without loading it.
+
+    Raises:
+        InputMissing: there is no such file.
+        InputUnusable: it cannot be read, or its header is not that of a gauge file.
+    """
+    first = next(LogStream(path, lambda _read: None, chunk_bytes=LONGEST_LINE).chunks(), pad())
+    _places(path, unpadded(first).split(b"\n", 1)[0])
+
+
+def _lines(stream: LogStream) -> Iterator[bytes]:
+    """The lines of a file, without their ends."""
+    for chunk in stream.chunks():
+        yield from unpadded(chunk).removesuffix(b"\n").split(b"\n")
+
+
+def _places(path: pathlib.Path, header: bytes) -> dict[str, int]:
+    """Column name -> index in a line."""
+    text = header.removeprefix(_BOM).decode("utf-8", "replace").strip()
+    names = [name.strip().strip('"') for name in text.split(",")]
+    missing = [name for name in COLUMNS if name not in names]
+    if missing:
+        raise InputUnusable(
+            f"{path}:1: the header lacks {', '.join(missing)}: the first line of a gauge file must be "
+            f"{','.join(COLUMNS)}; it is {text[:80]!r}"
+        )
+    return {name: place for place, name in enumerate(names)}
+
+
+def _minute_rows(gauge: Ints, at_ms: Ints, value: Floats) -> Iterator[tuple[int, int, float, int]]:
+    """(gauge, minute, mean, samples) from values [N] in order of gauge and time."""
+    if not len(gauge):
+        return
+    minute = at_ms // MINUTE_MS
+    starts = np.flatnonzero(np.concatenate([[True], (np.diff(gauge) != 0) | (np.diff(minute) != 0)]))
+    samples = np.diff(np.append(starts, len(gauge)))
+    mean = np.add.reduceat(value, starts) / samples
+    yield from zip(gauge[starts].tolist(), minute[starts].tolist(), mean.tolist(), samples.tolist(), strict=True)
+
+
+def _load_record(digest: str, tally: GaugeTally) -> records.Load:
+    return records.Load(
+        digest=digest,
+        name=tally.name,
+        lines=tally.lines,
+        accepted=tally.values,
+        rejected=sum(tally.rejected.values()),
+        first_ms=tally.first_ms,
+        last_ms=tally.last_ms,
+    )
