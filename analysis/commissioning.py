@@ -221,11 +221,11 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
             for column, (name, over) in enumerate(zip(gauges, gain[len(frame.meters) :], strict=True))
         ),
         left_out=left_out,
-        noise=usual_noise(np.zeros((len(columns.run) + len(gauges), len(COMMON_SD)))),
+        noise=usual_noise(np.zeros((len(columns.run) + len(gauges), len(COMMON_SD))), gauges=len(gauges)),
     )
     common = signatures_of(plant, network, found.state(network), frame.meters, gauges).common
     readings = np.concatenate([log_readings(flow, usual), log_readings(pressure, usual_pa)], axis=1)
-    noise = learn_noise(readings, share_of_readings(frame, gauges), usual_noise(common))
+    noise = learn_noise(readings, share_of_readings(frame, gauges), usual_noise(common, gauges=len(gauges)))
     return replace(found, noise=noise)
 
 

@@ -144,9 +144,12 @@ def signatures_of(
     )
 
 
-def usual_noise(common_signature: Floats) -> NoiseModel:
-    """How a plant wanders by its common parts' signature [M, C], before anything was learned of it."""
-    return first_guess(common_signature, np.array(COMMON_SD), np.array(COMMON_JUMP_SD))
+def usual_noise(common_signature: Floats, *, gauges: int) -> NoiseModel:
+    """How a plant wanders by its common parts' signature [M, C], before anything was learned of it.
+
+    The last `gauges` of the M readings are of gauges.
+    """
+    return first_guess(common_signature, np.array(COMMON_SD), np.array(COMMON_JUMP_SD), gauges=gauges)
 
 
 def speed_change(network: Network, state: AsCommissioned, speed: float, columns: Columns) -> Floats:

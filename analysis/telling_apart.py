@@ -156,7 +156,7 @@ def _dry(signatures: Signatures) -> tuple[str, ...]:
 
 def _noise(state: _State, signatures: Signatures) -> NoiseModel:
     """The plant's own noise, and for a meter more that is tried, before the gauges, the usual one."""
-    usual = usual_noise(signatures.common)
+    usual = usual_noise(signatures.common, gauges=len(state.gauges))
     if state.noise is None:
         return usual
     own, gauges = state.noise, len(state.gauges)

@@ -123,7 +123,7 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         lessons=Lessons(
             from_h=max(int((baseline.from_s - frame.start_s) // HOUR_S), 0),
             commissioned_h=int((baseline.to_s - baseline.from_s) // HOUR_S),
-            usual=usual_noise(signatures.common),
+            usual=usual_noise(signatures.common, gauges=len(baseline.gauges)),
         ),
     )
     shares = share_of_readings(frame, baseline.gauge_names)

@@ -16,6 +16,8 @@ from analysis.frames import Floats
 
 PRIOR_WHITE_SD = (0.001, 1.0)
 PRIOR_WANDER_SD = (0.011, 0.45)
+# A pressure sensor has no moving part: about its accuracy class of 0.5 % and less. Common practice, no source.
+PRIOR_GAUGE_WANDER_SD = 0.004
 PRIOR_WANDER_TAU_H = (25.0, 0.8)
 PRIOR_COMMON_TAU_H = (20.0, 0.8)
 PRIOR_COMMON_LOG_SD = 0.7
@@ -39,7 +41,7 @@ def _prior(model: NoiseModel) -> _Prior:
     meters, commons = model.meters, len(model.common_sd)
     rows = [
         *[PRIOR_WHITE_SD] * meters,
-        *[PRIOR_WANDER_SD] * meters,
+        *[(float(sd), PRIOR_WANDER_SD[1]) for sd in model.wander_sd],
         *[PRIOR_WANDER_TAU_H] * meters,
         *[(float(sd), PRIOR_COMMON_LOG_SD) for sd in model.common_sd],
         *[PRIOR_COMMON_TAU_H] * commons,
@@ -64,12 +66,15 @@ class Healthy:
     moved: Mapping[int, Floats]
 
 
-def first_guess(common_signature: Floats, common_sd: Floats, common_jump_sd: Floats) -> NoiseModel:
-    """The prior's middle: M meters by C common parts of the given signature [M, C], usual size and jump [C]."""
+def first_guess(common_signature: Floats, common_sd: Floats, common_jump_sd: Floats, *, gauges: int = 0) -> NoiseModel:
+    """The prior's middle: M meters, the last of them `gauges`, by C common parts of the given signature [M, C].
+
+    `common_sd` and `common_jump_sd` [C] are their usual size and jump.
+    """
     meters, commons = common_signature.shape
     return NoiseModel(
         white_sd=np.full(meters, PRIOR_WHITE_SD[0]),
-        wander_sd=np.full(meters, PRIOR_WANDER_SD[0]),
+        wander_sd=np.where(np.arange(meters) < meters - gauges, PRIOR_WANDER_SD[0], PRIOR_GAUGE_WANDER_SD),
         wander_tau_h=np.full(meters, PRIOR_WANDER_TAU_H[0]),
         common_signature=common_signature,
         common_sd=np.asarray(common_sd, float),

@@ -14,8 +14,9 @@ from analysis.assessment import Assessment
 from analysis.calibration import flow_of
 from analysis.commissioning import Baseline, commission
 from analysis.events import Event
-from analysis.frames import HOUR_S, Floats, HourFrame
-from analysis.hydraulics.network import Conditions, compile_network, solve
+from analysis.frames import HOUR_S, Floats, GaugeHours, HourFrame
+from analysis.gauges import columns_of, head_of
+from analysis.hydraulics.network import Conditions, Network, Solution, compile_network, solve
 from analysis.timeline import SETTLE_S
 from config.parse import parse_plant
 from config.settings import PlantFile
@@ -90,6 +91,15 @@ pulses_per_litre = 24
 name = "M4"
 pulses_per_litre = 60
 """
+# A gauge at the header, to be added to the plant.
+GAUGE = """
+[[gauge]]
+name = "header pressure"
+reads = "pressure"
+run = "header"
+height = "25 cm"
+unit = "kPa"
+"""
 METERS = ("M1", "M2", "M3", "M4")
 START_S = 1_788_220_800  # 2026-09-01T00:00:00Z
 DAY_H = 24
@@ -97,13 +107,14 @@ HEALTHY_DAYS = 7
 # How the rack wanders: white noise, each meter's own AR(1), and the pump's and the sump's. Invented.
 WHITE_SD = 0.001
 WANDER_SD, WANDER_TAU_H = 0.008, 20.0
+GAUGE_WHITE_SD, GAUGE_WANDER_SD = 0.002, 0.002
 SPEED_SD, SPEED_TAU_H = 0.0015, 14.0
 LEVEL_SD_M, LEVEL_TAU_H = 0.006, 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
-    """What is wrong, hour by hour from the first: factors [T] on a run's losses, the speed and a meter's reading."""
+    """What is wrong, hour by hour from the first: factors [T] on a run's losses, the speed, a meter's or gauge's reading."""
 
     resistance: Mapping[str, Floats] = field(default_factory=dict)
     speed: Floats | None = None
@@ -146,7 +157,7 @@ def autoregression(random: np.random.Generator, hours: int, *, sd: float, tau_h:
 
 
 def hours_of(rack: PlantFile, *, days: int, seed: int, truth: Truth = HEALTHY, noise: float = 1.0) -> HourFrame:
-    """Hours of all meters on a rack with the given faults; `noise` scales all that wanders."""
+    """Hours of all meters and gauges on a rack with the given faults; `noise` scales all that wanders."""
     hours = days * DAY_H
     random = np.random.default_rng(seed)
     network = compile_network(rack.plant)
@@ -156,7 +167,8 @@ def hours_of(rack: PlantFile, *, days: int, seed: int, truth: Truth = HEALTHY, n
     speed = np.ones(hours) if truth.speed is None else truth.speed
     speed = speed * (1.0 + noise * autoregression(random, hours, sd=SPEED_SD, tau_h=SPEED_TAU_H))
     level_m = noise * autoregression(random, hours, sd=LEVEL_SD_M, tau_h=LEVEL_TAU_H)
-    flow = solve(network, Conditions(speed=speed, sump_rise_m=level_m, resistance=resistance)).flow_m3s
+    solution = solve(network, Conditions(speed=speed, sump_rise_m=level_m, resistance=resistance))
+    flow = solution.flow_m3s
     meters = tuple(meter.name for meter in rack.plant.meters)
     rate = np.empty((hours, len(meters)))
     for column, meter in enumerate(rack.plant.meters):
@@ -170,8 +182,27 @@ def hours_of(rack: PlantFile, *, days: int, seed: int, truth: Truth = HEALTHY, n
     rate[off] = np.nan
     seconds = np.where(np.isfinite(rate), float(HOUR_S), 0.0)
     return HourFrame(
-        start_s=START_S, meters=meters, rate=rate, seconds=seconds, off_s=np.where(off, float(HOUR_S), 0.0)
+        start_s=START_S,
+        meters=meters,
+        rate=rate,
+        seconds=seconds,
+        off_s=np.where(off, float(HOUR_S), 0.0),
+        gauges=_gauge_hours(rack, network, solution, truth, random, noise=noise) if rack.plant.gauges else None,
     )
+
+
+def _gauge_hours(  # noqa: PLR0913 - what hours_of has drawn so far
+    rack: PlantFile, network: Network, solution: Solution, truth: Truth, random: np.random.Generator, *, noise: float
+) -> GaugeHours:
+    """What the rack's gauges show of the solved hours; drawn after the meters, which a gauge does not change."""
+    names = rack.plant.gauge_names
+    heads = columns_of(rack.plant, network, (), names).heads_m(solution)
+    pressure = heads / head_of(rack.plant, np.array(1.0))
+    for column, name in enumerate(names):
+        wander = autoregression(random, len(heads), sd=GAUGE_WANDER_SD, tau_h=WANDER_TAU_H)
+        error = noise * (wander + GAUGE_WHITE_SD * random.standard_normal(len(heads)))
+        pressure[:, column] *= np.exp(error) * truth.reading.get(name, np.ones(len(heads)))
+    return GaugeHours(names=names, pressure_pa=pressure)
 
 
 def commissioned(rack: PlantFile, frame: HourFrame, *, days: int = HEALTHY_DAYS) -> Baseline:

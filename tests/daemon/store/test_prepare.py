@@ -17,6 +17,7 @@ from daemon.store.opening import open_reader, open_writer
 from daemon.store.prepare import prepare_store
 
 BY_NUMBER = 1 + [name for name, _script in schema.MIGRATIONS].index("minutes by number")
+SHORT_ROWS = 1 + [name for name, _script in schema.MIGRATIONS].index("short rows")
 """The version from which a minute's key is one number."""
 
 
@@ -147,7 +148,8 @@ def test_every_earlier_version_comes_up_to_date(
             writer.execute("INSERT INTO meter (name) VALUES ('M1')")
             key = "minute, meter" if version < BY_NUMBER else "slot"
             values = "7, 1" if version < BY_NUMBER else str(row_key(7, 1))
-            writer.execute(f"INSERT INTO minute ({key}, count, at_ms) VALUES ({values}, 450, 0)")  # noqa: S608 - ours
+            at = "at_ms" if version < SHORT_ROWS else "rest_ms"
+            writer.execute(f"INSERT INTO minute ({key}, count, {at}) VALUES ({values}, 450, 0)")  # noqa: S608 - ours
     for opener in (open_reader, open_writer):
         with pytest.raises(StoreError, match=f"older version \\({version}, this program has {schema.VERSION}\\)"):
             opener(path)
