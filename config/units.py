@@ -10,7 +10,6 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 from config.errors import QuantityError
 
@@ -19,16 +18,6 @@ FOOT_M = 12 * INCH_M
 US_GALLON_M3 = 231 * INCH_M**3  # exact: NIST Handbook 44, appendix C, 231 cubic inches
 IMPERIAL_GALLON_L = 4.54609  # exact: UK Units of Measurement Regulations 1995; named in a message only
 PSI_PA = 6894.757293168361  # 0.45359237 kg x 9.80665 m/s2 over a square inch
-PRESSURE_UNITS: Mapping[str, float] = MappingProxyType(
-    {
-        "Pa": 1.0,
-        "kPa": 1e3,
-        "bar": 1e5,
-        "psi": PSI_PA,
-        "m": 9806.65,
-    }  # m: conventional metre of water, ISO 80000-4, from memory
-)
-"""Pascals of each unit that a gauge's values may come in."""
 HOUR_S = 3600.0
 MINUTE_S = 60.0
 LITRE_M3 = 1e-3

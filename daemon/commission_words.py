@@ -8,7 +8,8 @@ from analysis.commissioning import Baseline
 from analysis.fitted import FigureKind, FittedFigure
 from analysis.report.fitted_words import CATALOGUE_KEPT, called, factor_range, pair_sentences
 from config.plant import Plant
-from config.units import PRESSURE_UNITS, flow_in, show_flow
+from config.pressures import PRESSURE_UNITS
+from config.units import flow_in, show_flow
 from daemon import clock
 from daemon.tables import columns
 

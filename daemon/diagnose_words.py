@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 from analysis.assessment import Assessment, Candidate, Finding, Forecast, MediaLife, Status
 from analysis.wording import percent, place
 from config.plant import Plant, Run
-from config.units import PRESSURE_UNITS, flow_in, show_flow
+from config.pressures import PRESSURE_UNITS
+from config.units import flow_in, show_flow
 from daemon import clock
 
 DAY_S = 86400.0

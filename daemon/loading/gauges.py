@@ -16,7 +16,7 @@ import numpy as np
 from analysis.frames import Floats, Ints
 from config.errors import InputUnusable
 from config.plant import Gauge
-from config.units import PRESSURE_UNITS
+from config.pressures import PRESSURE_UNITS
 from daemon.loading.exact import AHEAD_MS, EARLIEST_MS, LineRefused, line_fields, read_time_ms
 from daemon.loading.rejects import Rejects
 from daemon.loading.stream import LONGEST_LINE, LogStream, digest_of

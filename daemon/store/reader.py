@@ -13,7 +13,7 @@ from analysis.frames import HOUR_S, Floats, GaugeHours, HourFrame, Ints, Parts
 from analysis.pulses import PARTS
 from analysis.timeline import SETTLE_S, MinuteFrame
 from config.plant import Gauge
-from config.units import PRESSURE_UNITS
+from config.pressures import PRESSURE_UNITS
 from daemon.store.blocks import MINUTES, block_id
 from daemon.store.bulk import read_records
 from daemon.store.gauges import read_gauge_minutes

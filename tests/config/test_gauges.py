@@ -4,7 +4,8 @@ import pytest
 
 from config.parse import parse_plant
 from config.plant import Gauge
-from config.units import FOOT_M, INCH_M, PRESSURE_UNITS
+from config.pressures import PRESSURE_UNITS
+from config.units import FOOT_M, INCH_M
 from tests.support.plant_files import REEF, faults_of
 
 GAUGE = '\n[[gauge]]\nname = "header"\nreads = "pressure"\nrun = "riser"\nunit = "kPa"\n'

@@ -227,7 +227,7 @@ def engine_heads(case: str) -> Floats:
 
 @pytest.mark.parametrize(("branch", "percent"), CLOGS)
 def test_header_pressure_of_a_clogged_branch_against_epanet(gauged: Signatures, branch: str, percent: int) -> None:
-    """Up by up to 23 % at the second tee, read at the size at which the branch itself loses as much."""
+    """Up by 0.2 to 21 %, read at the size at which the branch itself loses as much."""
     case = f"clog_{branch}_{percent}"
     column = list(BRANCHES).index(branch)
     path = path_of(gauged, FaultKind.RESTRICTION, BRANCHES[branch])

@@ -31,12 +31,29 @@ def log_of(frame: HourFrame) -> str:
     return "\n".join(["time_utc,meter,pulses", *lines, ""])
 
 
+def gauge_log_of(frame: HourFrame) -> str:
+    """A value of every gauge in the middle of each hour, kPa."""
+    assert frame.gauges is not None
+    times = np.datetime64(frame.start_s + HOUR_S // 2, "s") + np.arange(frame.hours) * np.timedelta64(HOUR_S, "s")
+    lines = [
+        f"{time}Z,{name},{pressure / 1000:.4f}"
+        for time, row in zip(np.datetime_as_string(times), frame.gauges.pressure_pa, strict=True)
+        for name, pressure in zip(frame.gauges.names, row, strict=True)
+    ]
+    return "\n".join(["time_utc,channel,value", *lines, ""])
+
+
 def loaded(folder: Path, frame: HourFrame, *, text: str = PLANT) -> Path:
     """The rack's plant file in a folder, its database beside it."""
     plant = folder / "gully.toml"
     plant.write_text(text, encoding="utf-8")
     log = folder / "gully.csv.gz"
     log.write_bytes(gzip.compress(log_of(frame).encode(), compresslevel=1))
-    done = run("load", plant, log)
+    gauged: list[str | Path] = []
+    if frame.gauges is not None:
+        values = folder / "gauges.csv"
+        values.write_text(gauge_log_of(frame), encoding="utf-8")
+        gauged = ["--gauges", values]
+    done = run("load", plant, log, *gauged)
     assert done.exit_code == 0, done.output
     return plant

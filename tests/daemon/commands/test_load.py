@@ -251,3 +251,43 @@ def test_minutes_older_than_the_plant_file_keeps_are_dropped(plant: pathlib.Path
         days = "SELECT count(DISTINCT minute / 1440) FROM all_minutes"
         assert connection.execute(days).fetchone() == (3,)
         assert connection.execute("SELECT count(*) FROM hour").fetchone() == (7 * 24,)
+
+
+def test_gauge_files_are_loaded_with_a_log(plant: pathlib.Path, log: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """What came in is said, for people and for machines; a second time changes nothing."""
+    plant.write_text(
+        f'{PLANT}\n[[gauge]]\nname = "header"\nreads = "pressure"\nrun = "riser"\nunit = "kPa"\n', encoding="utf-8"
+    )
+    file = tmp_path / "header.csv"
+    file.write_text(
+        "time_utc,channel,value\n2025-03-01T00:30:00Z,header,21.4\n2025-03-01T01:30:00Z,header,21.5\n"
+        "2025-03-01T01:30:00Z,header,21.5\n2025-03-01T01:31:00Z,sump,0.3\n",
+        encoding="utf-8",
+    )
+    done = load(plant, log, "--gauges", file)
+
+    assert done.returncode == 0
+    assert done.stdout.splitlines()[7:-1] == [
+        "header.csv: 2 values of 1 gauge (header)",
+        "  from 2025-03-01T00:30:00Z to 2025-03-01T01:30:00Z",
+        "  1 doubled line",
+        "  1 line refused, kept in quarantine:",
+        "    1 x unknown gauge",
+    ]
+    (again,) = json.loads(load(plant, "--gauges", file, "--json").stdout)["gauges"]
+    assert (again["already_loaded"], again["values"]) == (True, 2)
+
+
+def test_a_gauge_file_of_another_plant_is_told(plant: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """A plant without gauges, and one whose gauge is called otherwise."""
+    file = tmp_path / "header.csv"
+    file.write_text("time_utc,channel,value\n2025-03-01T00:30:00Z,header,21.4\n", encoding="utf-8")
+    without = load(plant, "--gauges", file)
+    plant.write_text(
+        f'{PLANT}\n[[gauge]]\nname = "other"\nreads = "pressure"\nrun = "riser"\nunit = "kPa"\n', encoding="utf-8"
+    )
+    barren = load(plant, "--gauges", file)
+
+    assert (without.returncode, barren.returncode) == (65, 65)
+    assert "add a [[gauge]]" in without.stderr
+    assert "not one line is a value of this plant's gauges, which are other" in barren.stderr
