@@ -37,7 +37,8 @@ def test_json_alone_on_standard_output(rack: Path) -> None:
     assert done.exit_code == 0
     assert done.stderr.startswith("Commissioned on")
     assert set(found) == {
-        "from", "to", "speed", "pump_head_factor", "pump_head_log_sd", "meters", "branches", "figures", "warnings"
+        "from", "to", "speed", "pump_head_factor", "pump_head_log_sd", "meters", "gauges", "gauges_left_out", "branches",
+        "figures", "warnings"
     }  # fmt: skip
     assert [meter["name"] for meter in found["meters"]] == ["M1", "M2", "M3", "M4"]
     assert set(found["meters"][0]) == {"name", "flow_l_per_h", "gain", "wander_sd", "wander_tau_h"}
