@@ -81,7 +81,8 @@ def flow_of_rate(rate_hz: Floats, k_points: Sequence[tuple[float, float]]) -> Fl
     piece = np.clip(np.searchsorted(flows * factors, rate_hz) - 1, 0, len(flows) - 2)
     slope = (np.diff(factors) / np.diff(flows))[piece]
     level = factors[piece] - slope * flows[piece]
-    inside = 2 * rate_hz / (level + np.sqrt(np.maximum(level**2 + 4 * slope * rate_hz, 0.0)))
+    root = level + np.sqrt(np.maximum(level**2 + 4 * slope * rate_hz, 0.0))
+    inside = np.divide(2 * rate_hz, root, out=np.zeros_like(root), where=root != 0)  # none only below all points
     below, above = rate_hz <= flows[0] * factors[0], rate_hz >= flows[-1] * factors[-1]
     ends = np.where(below, rate_hz / factors[0], rate_hz / factors[-1])
     return np.asarray(np.where(below | above, ends, inside), dtype=np.float64)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from analysis.calibration import flow_of_rate
@@ -26,6 +26,7 @@ def test_constant_factor() -> None:
 
 
 @given(points, st.floats(0, 1000))
+@example(((0.00005, 310.0), (0.00005 + 10 * LITRE_AN_HOUR, 327.3)), 0.0)
 def test_same_as_for_frames(k_points: tuple[tuple[float, float], ...], rate_hz: float) -> None:
     """The scalar way and the way for frames give the same flow for any table of factors."""
     assert flow_at(rate_hz, k_points) == pytest.approx(float(flow_of_rate(np.array([rate_hz]), k_points)[0]), rel=1e-9)
