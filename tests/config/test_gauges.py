@@ -1,10 +1,14 @@
 """Gauges in a plant file: what is read, and what is told of those that cannot be."""
 
+import tomllib
+
+import jsonschema
 import pytest
 
 from config.parse import parse_plant
 from config.plant import Gauge
 from config.pressures import PRESSURE_UNITS
+from config.schema import plant_schema
 from config.units import FOOT_M, INCH_M
 from tests.support.plant_files import REEF, faults_of
 
@@ -47,3 +51,13 @@ def test_units_of_pressure() -> None:
     assert PRESSURE_UNITS["psi"] == pytest.approx(6894.757, abs=5e-4)
     assert PRESSURE_UNITS["m"] * INCH_M == pytest.approx(249.0889, abs=5e-5)
     assert PRESSURE_UNITS["bar"] == 100 * PRESSURE_UNITS["kPa"] == 1e5 * PRESSURE_UNITS["Pa"]
+
+
+def test_the_schema_knows_gauges() -> None:
+    """What the program reads it accepts, what the program refuses it does not."""
+    schema = plant_schema()
+    jsonschema.validate(tomllib.loads(REEF + GAUGE), schema)
+
+    for wrong in (GAUGE.replace('"pressure"', '"power"'), GAUGE.replace('"kPa"', '"mmHg"'), GAUGE + "depth = 2\n"):
+        with pytest.raises(jsonschema.ValidationError):
+            jsonschema.validate(tomllib.loads(REEF + wrong), schema)
