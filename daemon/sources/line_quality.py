@@ -1,6 +1,7 @@
 """What the bytes of a port say about the port: wrong baud rate, wrong device, a second reader, a bad cable. No I/O."""
 
 import collections
+from collections.abc import Sequence
 from enum import Enum
 
 ENOUGH_BYTES = 256
@@ -32,13 +33,14 @@ class LineQuality:
         self._bytes = 0
         self._odd = 0
 
-    def take(self, data: bytes, *, good: int, bad: int) -> Quality:
-        """Note bytes, and the good and bad sentences that they completed; how the port is now."""
-        if good and self._bytes >= ENOUGH_BYTES:
-            self._lines.clear()  # what came before was another state, and not damage
+    def take(self, data: bytes, lines: Sequence[bool]) -> Quality:
+        """Note bytes, and whether each line that they completed, in order, is a good sentence; how the port is now."""
+        if True in lines and self._bytes >= ENOUGH_BYTES:
+            self._lines.clear()  # what came before the first sentence was another state, and not damage
+            lines = lines[lines.index(True) :]
             self.now = Quality.GOOD
-        self._lines.extend([True] * good + [False] * bad)
-        if good:
+        self._lines.extend(lines)
+        if True in lines:
             self._bytes = self._odd = 0
         else:
             self._bytes += len(data)

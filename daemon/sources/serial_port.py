@@ -110,15 +110,16 @@ class SerialPortSource(Source):
         """Hand on what the bytes complete, and tell what they say about the port; whether a sentence was among it."""
         events = decoder.feed(data)
         self._hand_on(events)
-        good = sum(isinstance(event, Sentence) for event in events)
+        lines = [isinstance(event, Sentence) for event in events]
+        good = any(lines)
         before = quality.now
-        now = quality.take(data, good=good, bad=len(events) - good)
+        now = quality.take(data, lines)
         if now is not before:
             self._say(up=now not in USELESS, words=self._quality_words(now))
         elif good and self._takers and clock.monotonic_s() >= self._look_again_s:
             self._look_again_s = clock.monotonic_s() + LOOK_AGAIN_S
             self._say(up=True, words=self._open_words())
-        return good > 0
+        return good
 
     def _hand_on(self, events: list[Sentence | Garbage]) -> None:
         """Sentences as readings, garbage as rejected, all into the inbox."""
