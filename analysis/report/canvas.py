@@ -17,6 +17,8 @@ from analysis.report.period import Period, ticks
 WIDTH_PT = 430
 POINTS_PER_INCH = 72
 LABEL_CHARACTERS = 20
+# Room for so many, wide ones among them.
+LABEL_PT = 146
 
 
 def new_canvas(height_pt: float) -> tuple[Figure, Axes]:

@@ -8,7 +8,16 @@ from matplotlib.figure import Figure
 
 from analysis.assessment import Evidence
 from analysis.report import palette, words
-from analysis.report.canvas import as_array, draw_legend, label_texts, new_canvas, place_axes, quieten, row_axis
+from analysis.report.canvas import (
+    LABEL_PT,
+    as_array,
+    draw_legend,
+    label_texts,
+    new_canvas,
+    place_axes,
+    quieten,
+    row_axis,
+)
 from analysis.report.svg import inline_svg
 
 ROW_PT = 26
@@ -41,7 +50,7 @@ def _evidence(evidence: Sequence[Evidence], names: Sequence[str]) -> Figure:
     """All meters on one scale; beside it a close-up where one change dwarfs the others."""
     figure, axes = new_canvas(ROW_PT * len(names) + 86)
     close_up = _close_up_percent(evidence)
-    place_axes(figure, axes, (130, 12 if close_up is None else 168, 18, 68))
+    place_axes(figure, axes, (LABEL_PT, 12 if close_up is None else 168, 18, 68))
     row_axis(axes, len(names))
     _draw_evidence(axes, evidence)
     axes.margins(x=0.08)

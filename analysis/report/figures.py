@@ -13,7 +13,16 @@ from matplotlib.transforms import blended_transform_factory
 
 from analysis.frames import HOUR_S
 from analysis.report import palette, words
-from analysis.report.canvas import as_array, draw_legend, label_texts, new_canvas, place_axes, row_axis, time_axis
+from analysis.report.canvas import (
+    LABEL_PT,
+    as_array,
+    draw_legend,
+    label_texts,
+    new_canvas,
+    place_axes,
+    row_axis,
+    time_axis,
+)
 from analysis.report.period import Period
 from analysis.report.svg import inline_svg
 from analysis.report.trends import Hours, Mark, Trend
@@ -194,7 +203,7 @@ def _draw_sign(axes: Axes, mark: Mark, height: float) -> None:
 
 def _completeness(hours: Hours, names: Sequence[str], period: Period) -> Figure:
     figure, axes = new_canvas(20 * max(1, len(names)) + 34)
-    place_axes(figure, axes, (130, 12, 6, 28))
+    place_axes(figure, axes, (LABEL_PT, 12, 6, 28))
     time_axis(axes, period)
     row_axis(axes, len(names))
     for place in range(len(names)):

@@ -8,7 +8,7 @@ from matplotlib.ticker import FixedLocator, NullLocator
 
 from analysis.fitted import FittedFigure
 from analysis.report import palette, words
-from analysis.report.canvas import as_array, draw_legend, label_texts, new_canvas, place_axes, row_axis
+from analysis.report.canvas import LABEL_PT, as_array, draw_legend, label_texts, new_canvas, place_axes, row_axis
 from analysis.report.fitted_words import factor_range
 from analysis.report.svg import inline_svg
 
@@ -41,7 +41,7 @@ def fitted_figure(figures: Sequence[FittedFigure], names: Sequence[str], prefix:
 def draw_fitted(figures: Sequence[FittedFigure]) -> Figure:
     """The picture, with stand-ins for the names; factors on a scale of ratios."""
     figure, axes = new_canvas(ROW_PT * len(figures) + 80)
-    place_axes(figure, axes, (130, 16, 8, 66))
+    place_axes(figure, axes, (LABEL_PT, 16, 8, 66))
     row_axis(axes, len(figures))
     places = np.arange(len(figures))
     axes.set_xscale("log")

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from analysis.report import palette, words
 from analysis.report.canvas import (
-    LABEL_CHARACTERS,
+    LABEL_PT,
     as_array,
     draw_legend,
     label_texts,
@@ -136,7 +136,7 @@ def _draw_points(axes: Axes, chart: PumpChart, unit: str) -> None:
 def _shares(flow_m3s: Sequence[float], texts: Sequence[str]) -> Figure:
     flow = as_array(flow_m3s)
     figure, axes = new_canvas(ROW_PT * max(1, len(flow)) + 12)
-    place_axes(figure, axes, (6.6 * LABEL_CHARACTERS, 112, 4, 8))
+    place_axes(figure, axes, (LABEL_PT, 112, 4, 8))
     row_axis(axes, len(flow))
     axes.set_xlim(min(0.0, float(flow.min())), max(float(flow.max()), 1e-12))
     axes.set_xticks([])
