@@ -10,7 +10,7 @@ from analysis.commissioning import Baseline
 from analysis.detection.memory import Memory
 from analysis.events import Event
 from analysis.findings import finding_of, recoveries_of, stops_of
-from analysis.forecast import history_of, standing_of
+from analysis.forecast import foretold, history_of, standing_of
 from analysis.frames import HOUR_S, HourFrame
 from analysis.isolability import isolability_of
 from analysis.media_life import media_lives_of
@@ -63,17 +63,15 @@ def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell ti
         )
     )
     pump_status, pump_reason = pump_state_of(findings)
-    made = tuple(forecast for change in changes for forecast in history_of(watched, change))
-    lives = media_lives_of(watched, changes, known, made)
+    outlooks = [outlook for change in changes for outlook in history_of(watched, change)]
+    lives = media_lives_of(watched, changes, known, foretold(outlooks))
+    standing = (outlook for change in changes for outlook in standing_of(watched, change))
     return Assessment(
         now_s=int(now_s),
         findings=findings,
-        forecasts=tuple(forecast for change in changes for forecast in standing_of(watched, change, lives)),
+        forecasts=foretold(standing, lives),
         forecast_history=tuple(
-            sorted(
-                (forecast for change in changes for forecast in history_of(watched, change, lives)),
-                key=lambda forecast: (forecast.made_at_s, forecast.run),
-            )
+            sorted(foretold(outlooks, lives), key=lambda forecast: (forecast.made_at_s, forecast.run))
         ),
         isolability=isolability_of(watched.signatures, baseline.noise) if isolability else (),
         recoveries=recoveries_of(watched, changes, known),

@@ -6,6 +6,8 @@ from enum import StrEnum
 from analysis.detection.memory import Memory
 from analysis.frames import Floats
 
+DAY_S = 86400.0
+
 
 class FaultKind(StrEnum):
     """What can be wrong, as far as flow meters and gauges can tell; a gauge that reads wrong is of the kind METER."""
@@ -147,6 +149,11 @@ class MediaLife:
     lost_percent: float | None
     useful_s: float | None
 
+    @property
+    def useful_days(self) -> float | None:
+        """`useful_s` in days."""
+        return None if self.useful_s is None else self.useful_s / DAY_S
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeterState:
@@ -210,3 +217,9 @@ class Assessment:
     expected_m3s: Floats
     gauge_states: tuple[GaugeState, ...] = ()
     memory: Memory | None = None
+
+    @property
+    def renewed_lives(self) -> tuple[MediaLife, ...]:
+        """The lives of media on the runs where some have been renewed."""
+        renewed = {life.run for life in self.media_lives if life.whole}
+        return tuple(life for life in self.media_lives if life.run in renewed)

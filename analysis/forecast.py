@@ -5,7 +5,7 @@ head; how the flow follows is the network's. Every onset, shape, size and cause 
 crossing; the forecast is the spread of these crossings, weighed as the evidence weighs them.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,27 +54,59 @@ class _Crossings:
     weight: Floats
 
 
-def standing_of(watched: Watched, change: Change, lives: Sequence[MediaLife] = ()) -> tuple[Forecast, ...]:
-    """Forecasts of a change that lasts, made at its latest verdict, by how long media lasted so far."""
-    return _forecasts(watched, change.latest, lives) if change.open else ()
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook:
+    """When a run may leave its target, as seen at a time; `own`: whether the leading cause lies in the run itself."""
+
+    run: str
+    at_s: int
+    own: bool
+    crossings: _Crossings
 
 
-def history_of(watched: Watched, change: Change, lives: Sequence[MediaLife] = ()) -> tuple[Forecast, ...]:
-    """Forecasts of a change at every verdict that was noted, in order, each by how long media had lasted by then."""
-    return tuple(forecast for verdict in change.noted for forecast in _forecasts(watched, verdict, lives))
+def standing_of(watched: Watched, change: Change) -> tuple[Outlook, ...]:
+    """Of a change that lasts, at its latest verdict."""
+    return _outlooks(watched, change.latest) if change.open else ()
 
 
-def _forecasts(watched: Watched, verdict: Verdict, lives: Sequence[MediaLife]) -> tuple[Forecast, ...]:
-    """One forecast for every branch that a growing change drives out of its target."""
-    leader = watched.signatures.faults[verdict.top]
-    if 1.0 - verdict.step < LEAST_DRIFT_PROBABILITY or leader.kind is FaultKind.METER:
-        return ()
-    made = (_forecast(watched, verdict, run, lives) for run in range(len(watched.signatures.runs)))
+def history_of(watched: Watched, change: Change) -> tuple[Outlook, ...]:
+    """Of a change at every verdict that was noted, in order."""
+    return tuple(outlook for verdict in change.noted for outlook in _outlooks(watched, verdict))
+
+
+def foretold(outlooks: Iterable[Outlook], lives: Sequence[MediaLife] = ()) -> tuple[Forecast, ...]:
+    """The forecasts, each by how long media had lasted by then; what lies too far ahead is none."""
+    made = (_foretold(outlook, lives) for outlook in outlooks)
     return tuple(forecast for forecast in made if forecast is not None)
 
 
-def _forecast(watched: Watched, verdict: Verdict, run: int, lives: Sequence[MediaLife]) -> Forecast | None:
-    name = watched.signatures.runs[run]
+def _foretold(outlook: Outlook, lives: Sequence[MediaLife]) -> Forecast | None:
+    crossings, at_s = outlook.crossings, outlook.at_s
+    if outlook.own:
+        begun = [life for life in lives if life.run == outlook.run and life.from_s <= at_s]
+        crossings = _as_before(crossings, at_s, begun)
+    low, middle, high = _quantiles(crossings)
+    if middle > FARTHEST_H:
+        return None
+    return Forecast(
+        made_at_s=at_s,
+        run=outlook.run,
+        below_target_at_s=int(at_s + middle * HOUR_S),
+        low_s=int(at_s + low * HOUR_S),
+        high_s=int(at_s + high * HOUR_S),
+    )
+
+
+def _outlooks(watched: Watched, verdict: Verdict) -> tuple[Outlook, ...]:
+    """One for every branch that a growing change drives out of its target."""
+    leader = watched.signatures.faults[verdict.top]
+    if 1.0 - verdict.step < LEAST_DRIFT_PROBABILITY or leader.kind is FaultKind.METER:
+        return ()
+    made = (_outlook(watched, verdict, name) for name in watched.signatures.runs)
+    return tuple(outlook for outlook in made if outlook is not None)
+
+
+def _outlook(watched: Watched, verdict: Verdict, name: str) -> Outlook | None:
     record = next(branch for branch in watched.plant.runs if branch.name == name)
     if record.target is None or record.target.low_m3s is None or record.meter not in watched.baseline.meters:
         return None
@@ -82,22 +114,16 @@ def _forecast(watched: Watched, verdict: Verdict, run: int, lives: Sequence[Medi
     limit = float(
         np.log(record.target.low_m3s / watched.baseline.flow_m3s[column]) - watched.shift[verdict.hour, column]
     )
-    now = float(verdict.expected[column])
+    if float(verdict.expected[column]) <= limit:
+        return None
     crossings = _crossings(watched, verdict, column, limit)
-    if now <= limit or crossings is None:
+    if crossings is None:
         return None
-    at_s = watched.told_at_s(verdict.hour, verdict.part)
-    if watched.signatures.faults[verdict.top].subject == name:
-        crossings = _as_before(crossings, at_s, [life for life in lives if life.run == name and life.from_s <= at_s])
-    low, middle, high = (_quantile(crossings, level) for level in LEVELS)
-    if middle > FARTHEST_H:
-        return None
-    return Forecast(
-        made_at_s=at_s,
+    return Outlook(
         run=name,
-        below_target_at_s=int(at_s + middle * HOUR_S),
-        low_s=int(at_s + low * HOUR_S),
-        high_s=int(at_s + high * HOUR_S),
+        at_s=watched.told_at_s(verdict.hour, verdict.part),
+        own=watched.signatures.faults[verdict.top].subject == name,
+        crossings=crossings,
     )
 
 
@@ -170,8 +196,9 @@ def _as_before(crossings: _Crossings, at_s: int, lives: Sequence[MediaLife]) -> 
     return _Crossings(crossings.hours_to_go, crossings.weight * np.exp(-0.5 * np.minimum((apart / sd) ** 2, FARTHEST)))
 
 
-def _quantile(crossings: _Crossings, level: float) -> float:
+def _quantiles(crossings: _Crossings) -> tuple[float, ...]:
+    """The hours to go at LEVELS of the crossings' weight."""
     order = np.argsort(crossings.hours_to_go)
     below = np.cumsum(crossings.weight[order])
-    at = int(np.searchsorted(below, level * below[-1]))
-    return float(crossings.hours_to_go[order[min(at, len(order) - 1)]])
+    at = np.minimum(np.searchsorted(below, np.array(LEVELS) * below[-1]), len(order) - 1)
+    return tuple(crossings.hours_to_go[order[at]].tolist())

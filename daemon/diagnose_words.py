@@ -13,7 +13,6 @@ from config.pressures import PRESSURE_UNITS
 from config.units import flow_in, show_flow
 from daemon import clock
 
-DAY_S = 86400.0
 CAUTION = "An alarm is no substitute for looking at the animals."
 
 
@@ -51,12 +50,10 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
 
 def _media_lines(known: Assessment, zone: ZoneInfo) -> Iterator[str]:
     """How long each filling of media has lasted, where one has been renewed."""
-    renewed = {life.run for life in known.media_lives if life.whole}
-    lives = [life for life in known.media_lives if life.run in renewed]
-    if lives:
+    if known.renewed_lives:
         yield ""
         yield "How long media last:"
-    for life in lives:
+    for life in known.renewed_lives:
         until = "and still in use" if life.to_s is None else f"to {_day(life.to_s, zone)}"
         began = _day(life.from_s, zone) if life.whole else f"before {_day(life.from_s, zone)}"
         yield f"  {life.run}: from {began} {until}{_lost(life)}{_useful(life)}"
@@ -69,9 +66,9 @@ def _lost(life: MediaLife) -> str:
 
 
 def _useful(life: MediaLife) -> str:
-    if life.useful_s is None or not life.whole:
+    if life.useful_days is None or not life.whole:
         return ""
-    return f", within target for {life.useful_s / DAY_S:.0f} days"
+    return f", within target for {life.useful_days:.0f} days"
 
 
 def _all_quiet(known: Assessment) -> Iterator[str]:
@@ -189,7 +186,7 @@ def json_of(known: Assessment) -> dict[str, Any]:
                 "to": None if life.to_s is None else clock.utc_text(life.to_s),
                 "whole": life.whole,
                 "lost_percent": life.lost_percent,
-                "useful_days": None if life.useful_s is None else round(life.useful_s / DAY_S, 1),
+                "useful_days": None if life.useful_days is None else round(life.useful_days, 1),
             }
             for life in known.media_lives
         ],

@@ -1,16 +1,15 @@
 """Events files: CSV `time_utc,kind,target,value`. Standard library only."""
 
-import csv
-import io
 import pathlib
-from collections.abc import Iterator
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from analysis.events import Event
 from config.errors import InputMissing, InputUnusable
 from config.plant import Plant
 from daemon.journal_entry import EventRefused, make_event
-from daemon.loading.exact import AHEAD_MS, EARLIEST_MS, LineRefused, read_time_ms
+from daemon.loading.exact import AHEAD_MS, LineRefused, likely_time_ms, line_fields
+from daemon.loading.header import column_places, header_names, header_text
 from daemon.store.writer import Reject
 
 COLUMNS = ("time_utc", "kind", "target", "value")
@@ -70,47 +69,20 @@ def _read(path: pathlib.Path) -> bytes:
     return data
 
 
-def _places(path: pathlib.Path, header: bytes) -> dict[str, int]:
+def _places(path: pathlib.Path, header: bytes) -> Mapping[str, int]:
     """Column name -> index in a line."""
-    text = header.decode("utf-8-sig", "replace").strip()
-    names = [name.strip().strip('"') for name in text.split(",")]
-    missing = [name for name in COLUMNS if name not in names]
-    if missing and not text.isprintable():
-        raise InputUnusable(f"{path}:1: not a text file: an events file is plain CSV, not compressed")
-    if missing and "pulses" in names:
-        raise InputUnusable(f"{path}:1: this is a log of readings: name it without --events")
-    if missing:
-        raise InputUnusable(
-            f"{path}:1: the header lacks {', '.join(missing)}: the first line of an events file must be "
-            f"{','.join(COLUMNS)}; it is {text[:80]!r}"
-        )
-    return {name: place for place, name in enumerate(names)}
+    names = header_names(header)
+    if any(name not in names for name in COLUMNS):
+        if not header_text(header).isprintable():
+            raise InputUnusable(f"{path}:1: not a text file: an events file is plain CSV, not compressed")
+        if "pulses" in names:
+            raise InputUnusable(f"{path}:1: this is a log of readings: name it without --events")
+    return column_places(path, header, COLUMNS, kind="an events file")
 
 
-def _event(line: bytes, places: dict[str, int], plant: Plant, now_s: float) -> Event:
+def _event(line: bytes, places: Mapping[str, int], plant: Plant, now_s: float) -> Event:
     """One line's event."""
-    fields = next(_fields(line), [])
-    if len(fields) != len(places):
-        raise LineRefused("wrong number of fields")
-    at_ms = read_time_ms(fields[places["time_utc"]])
-    if at_ms < EARLIEST_MS:
-        raise LineRefused("time before the year 2000")
-    if at_ms > now_s * 1000 + AHEAD_MS:
-        raise LineRefused("time in the future")
+    fields = line_fields(line, len(places))
+    at_ms = likely_time_ms(fields[places["time_utc"]], now_s * 1000 + AHEAD_MS)
     kind, target, value = (fields[places[name]] for name in COLUMNS[1:])
     return make_event(plant, at_s=at_ms / 1000, kind=kind, target=target, value=value)
-
-
-def _fields(line: bytes) -> Iterator[list[str]]:
-    """The fields of a line, stripped of blanks."""
-    if not line.strip():
-        raise LineRefused("empty line")
-    if b"\0" in line:
-        raise LineRefused("NUL bytes")
-    try:
-        for fields in csv.reader(io.StringIO(line.decode("utf-8")), strict=True):
-            yield [field.strip() for field in fields]
-    except UnicodeDecodeError:
-        raise LineRefused("not UTF-8") from None
-    except csv.Error:
-        raise LineRefused("quotes that do not close") from None

@@ -64,8 +64,8 @@ def learn_again(  # noqa: PLR0913 - what a watch was fed, named at the one call
         state = predict(model, state)
         for touch in touches:
             if touch.hour == hour:
-                state = loosened(state, touch.pattern * touch.sd)
-                moved.setdefault(row, []).append(_of_offsets(model, touch.pattern * touch.sd))
+                state = loosened(state, touch.move)
+                moved.setdefault(row, []).append(_of_offsets(model, touch.move))
         state, innovation = update(model, state, kept[row], shares[hour])
         kept[row, innovation.stray] = np.nan
         for part in np.flatnonzero(innovation.jumped):

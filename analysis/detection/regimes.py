@@ -21,6 +21,11 @@ class Touch:
     sd: float
     anew: bool = True
 
+    @property
+    def move(self) -> Floats:
+        """[M] one standard deviation of what it may have moved."""
+        return self.pattern * self.sd
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Regime:

@@ -97,7 +97,7 @@ class Watch:
         Beside an open change, and in an hour of journalled work, the whole hour is waited for.
         """
         hour = self._hour + 1
-        if hour <= self.judge_from_h or self._open() or any(touch.hour == hour for touch in self.touches):
+        if hour <= self.judge_from_h or self._open() or self._touches_at(hour):
             return
         verdict = self.front.peek(self.hypotheses, hour, looks, self.log_odds[-1], self.threshold + LOOK_MARGIN)
         if verdict is not None:
@@ -111,8 +111,7 @@ class Watch:
         self._readings.append(reading)
         self._shares.append(share)
         self.log_odds.append(-np.inf)
-        if any(regime.from_h == self._hour for regime in self.regimes[1:]):
-            self._go_on(regime_at(self.regimes, self._hour))
+        self._begin(self._hour)
         for change in self._open():
             if not change.frozen:
                 self._follow(change, reading, share)
@@ -154,6 +153,14 @@ class Watch:
         for track in (self.front, *(change.track for change in self._open())):
             track.model = self.model
 
+    def _begin(self, hour: int) -> None:
+        """Enter the regime that begins with an hour, if one does."""
+        if any(regime.from_h == hour for regime in self.regimes[1:]):
+            self._go_on(regime_at(self.regimes, hour))
+
+    def _touches_at(self, hour: int) -> tuple[Touch, ...]:
+        return tuple(touch for touch in self.touches if touch.hour == hour)
+
     def _learn_if_due(self) -> None:
         """Learn the noise anew where that is due and nothing seems wrong, and see all hours so far by it."""
         hours = self._hour + 1
@@ -181,19 +188,17 @@ class Watch:
         self.front = Track(self.model, start(self.model), empty(self.model))
         self.past = []
         for hour, (reading, share) in enumerate(zip(readings, self._shares, strict=True)):
-            if any(regime.from_h == hour for regime in self.regimes[1:]):
-                self._go_on(regime_at(self.regimes, hour))
+            self._begin(hour)
             self._take_ahead(hour, reading, share)
         if self._hour >= self.judge_from_h:
             self.log_odds[-1] = self.front.weigh(self.hypotheses, self._hour)[0]
 
     def _take_ahead(self, hour: int, reading: Floats, share: Floats) -> None:
         """Give the front an hour."""
-        for touch in self.touches:
-            if touch.hour == hour:
-                self.front.allow(touch.pattern * touch.sd)
-                if touch.anew:
-                    self.front.forget()
+        for touch in self._touches_at(hour):
+            self.front.allow(touch.move)
+            if touch.anew:
+                self.front.forget()
         judged = hour >= self.judge_from_h and bool(np.isfinite(reading).any())
         self.front.take(hour, reading, share, judged=judged)
         self.past.append((hour, self.front.state))
@@ -254,9 +259,9 @@ class Watch:
     def _follow(self, change: Change, reading: Floats, share: Floats) -> None:
         """Judge an open change anew, unless the readings seem to be on their way back."""
         hour = self._hour
-        for touch in self.touches:
-            if touch.hour == hour and not touch.anew:
-                change.track.allow(touch.pattern * touch.sd)
+        for touch in self._touches_at(hour):
+            if not touch.anew:
+                change.track.allow(touch.move)
         change.track.take(hour, reading - self._explained(change.beside), share, judged=True)
         odds, weights, where = change.track.weigh(self.hypotheses, hour)
         change.faded_for_h = change.faded_for_h + 1 if odds < FADED_LOG_ODDS else 0
@@ -299,7 +304,7 @@ class Watch:
         state = FilterState(memory * change.before.mean, cov, np.zeros(self.model.meters))
         for touch in self.touches:
             if change.before_h < touch.hour <= hour:
-                state = loosened(state, touch.pattern * touch.sd)
+                state = loosened(state, touch.move)
         return state
 
     def departure(self, change: Change, hour: int, window_h: int) -> tuple[Floats, Floats]:

@@ -87,11 +87,13 @@ def update(
     seen = np.isfinite(reading)
     surprise = np.where(seen, np.nan_to_num(reading) - view @ state.mean, 0.0)
     white_var = np.where(seen, model.white_sd**2 / np.clip(share, 0.02, 1.0), UNSEEN_VAR)
-    jumped = _jumped(model, state, surprise, white_var)
-    if jumped.any():
-        state = FilterState(state.mean, _jumping(model, state.cov, jumped), state.score)
     shown = view @ state.cov
     spread = shown @ view.T
+    jumped = _jumped(model, surprise, spread + np.diag(white_var))
+    if jumped.any():
+        state = FilterState(state.mean, _jumping(model, state.cov, jumped), state.score)
+        shown = view @ state.cov
+        spread = shown @ view.T
     total_var = np.diag(spread) + white_var
     score = np.where(seen, surprise / np.sqrt(total_var), np.nan)
     lasting = _goes_on(state.score, score) if goes_on is None else _goes_on(state.score, score) | goes_on
@@ -106,12 +108,11 @@ def update(
     return after, Innovation(surprise, gain, precision, score, excess > 1.0, jumped)
 
 
-def _jumped(model: NoiseModel, state: FilterState, surprise: Floats, white_var: Floats) -> NDArray[np.bool_]:
-    """[C] whether each common part that may jump looks as if it had."""
+def _jumped(model: NoiseModel, surprise: Floats, spread: Floats) -> NDArray[np.bool_]:
+    """[C] whether each common part that may jump looks as if it had; `spread` [M, M] is the surprise's covariance."""
     jumped = np.zeros(len(model.common_sd), dtype=np.bool_)
     for part in np.flatnonzero(model.common_jump_sd):
         pattern = model.common_signature[:, part]
-        spread = model.view @ state.cov @ model.view.T + np.diag(white_var)
         solved = np.linalg.solve(spread, np.stack([surprise, pattern], axis=1))
         (whole, along), (_, info) = surprise @ solved, pattern @ solved
         explained = along**2 / max(info, TINY)

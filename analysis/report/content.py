@@ -184,19 +184,13 @@ def gather(  # noqa: PLR0913 - what is known, from as many sources
         rejected=tuple(sorted(rejected, key=lambda row: (-row.times, row.source, row.reason))),
         journal=tuple(event for event in within if event.kind is not EventKind.FEED_PAUSE),
         pauses=tuple(event for event in within if event.kind is EventKind.FEED_PAUSE),
-        media_lives=_renewed(assessment),
+        media_lives=assessment.renewed_lives,
         recoveries=tuple(job for job in assessment.recoveries if period.trend_start_s <= job.at_s < period.end_s),
         never_apart=tuple((pair.first, pair.second) for pair in assessment.isolability if pair.hours is None),
         commissioned=None if baseline is None else _commissioned(plant, baseline),
         fitted=() if baseline is None else _fitted(baseline),
         not_apart=() if baseline is None else tuple(pair_sentences(baseline.figures)),
     )
-
-
-def _renewed(assessment: Assessment) -> tuple[MediaLife, ...]:
-    """Fillings of media of the branches where one has been renewed."""
-    renewed = {life.run for life in assessment.media_lives if life.whole}
-    return tuple(life for life in assessment.media_lives if life.run in renewed)
 
 
 def _commissioned(plant: Plant, baseline: Baseline) -> PumpChart:

@@ -10,8 +10,6 @@ from analysis.report.trends import Lettered, Trend
 from config.plant import Target
 from config.units import flow_in
 
-DAY_S = 86400.0
-
 Json = dict[str, object]
 
 
@@ -47,7 +45,7 @@ def figures_of(content: Content) -> Json:
                 "to": _utc(life.to_s),
                 "whole": life.whole,
                 "lost_percent": None if life.lost_percent is None else _number(life.lost_percent),
-                "useful_days": None if life.useful_s is None else _number(life.useful_s / DAY_S),
+                "useful_days": None if life.useful_days is None else _number(life.useful_days),
             }
             for life in content.media_lives
         ],

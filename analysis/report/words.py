@@ -10,7 +10,6 @@ from analysis.report.period import Span, local
 from config.plant import Meter, Target
 from config.units import show_flow
 
-DAY_S = 86400.0
 MINUS = "\N{MINUS SIGN}"
 SPACE = "\N{NO-BREAK SPACE}"
 NAME_CHARACTERS = 60
@@ -146,9 +145,9 @@ def lost(value: float | None) -> str:
 
 def useful(life: MediaLife) -> str:
     """How long a filling kept its branch within target: "41 days"; nothing of one whose beginning nobody saw."""
-    if life.useful_s is None or not life.whole:
+    if life.useful_days is None or not life.whole:
         return ""
-    return f"{life.useful_s / DAY_S:.0f}{SPACE}days"
+    return f"{life.useful_days:.0f}{SPACE}days"
 
 
 def moment(at_s: float, zone: ZoneInfo) -> str:

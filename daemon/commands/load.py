@@ -69,14 +69,14 @@ def command(  # noqa: PLR0913 - one parameter an option
         click.echo(line, err=as_json)
     if as_json:
         click.echo(json.dumps(summary.summary_json(outcome), ensure_ascii=False))
-    barren = summary.barren_logs(outcome)
+    barren = summary.barren(outcome.logs)
     if barren:
         raise InputUnusable(
             f"{', '.join(barren)}: not one line is a reading of this plant, whose meters are "
             f"{', '.join(meter.name for meter in plant_file.plant.meters) or 'none'}: the log must name them as the plant "
             "file does. An events file is given with --events, a gauge file with --gauges"
         )
-    barren = summary.barren_gauge_files(outcome)
+    barren = summary.barren(outcome.gauges)
     if barren:
         raise InputUnusable(
             f"{', '.join(barren)}: not one line is a value of this plant's gauges, which are "

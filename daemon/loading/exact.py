@@ -64,14 +64,9 @@ def read_line(line: bytes, layout: Layout) -> Reading:
     if meter not in layout.meters:
         raise LineRefused("unknown meter")
     column, beyond = layout.meters[meter]
-    at_ms = read_time_ms(fields[layout.place["time_utc"]])
-    if at_ms < EARLIEST_MS:
-        raise LineRefused("time before the year 2000")
-    if at_ms > layout.latest_ms:
-        raise LineRefused("time in the future")
     return Reading(
         column=column,
-        at_ms=at_ms,
+        at_ms=likely_time_ms(fields[layout.place["time_utc"]], layout.latest_ms),
         counted=_count(fields[layout.place["pulses"]], beyond),
         uptime_ms=_uptime_ms(fields[layout.place[UPTIME]]) if UPTIME in layout.place else NO_UPTIME,
     )
@@ -98,6 +93,20 @@ def line_fields(line: bytes, wanted: int) -> list[str]:
     if len(fields) != wanted:
         raise LineRefused("wrong number of fields")
     return [field.strip() for field in fields]
+
+
+def likely_time_ms(text: str, latest_ms: float) -> int:
+    """`read_time_ms` of a time that a clock which was ever set may show, no later than `latest_ms`.
+
+    Raises:
+        LineRefused: with the reason.
+    """
+    at_ms = read_time_ms(text)
+    if at_ms < EARLIEST_MS:
+        raise LineRefused("time before the year 2000")
+    if at_ms > latest_ms:
+        raise LineRefused("time in the future")
+    return at_ms
 
 
 def read_time_ms(text: str) -> int:

@@ -8,20 +8,22 @@ import pathlib
 import re
 import sqlite3
 from array import array
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from analysis.frames import Floats, Ints
-from config.errors import InputUnusable
 from config.plant import Gauge
 from config.pressures import PRESSURE_UNITS
-from daemon.loading.exact import AHEAD_MS, EARLIEST_MS, LineRefused, line_fields, read_time_ms
+from daemon.loading.exact import AHEAD_MS, LineRefused, likely_time_ms, line_fields
+from daemon.loading.header import column_places
+from daemon.loading.noting import note_file
 from daemon.loading.rejects import Rejects
-from daemon.loading.stream import LONGEST_LINE, LogStream, digest_of
-from daemon.loading.words import pad, unpadded
-from daemon.store import records, writer
+from daemon.loading.stream import LogStream, digest_of, first_line
+from daemon.loading.tally import Tally
+from daemon.loading.words import unpadded
+from daemon.store import records
 from daemon.store.gauges import gauge_ids, write_gauge_minutes
 from daemon.store.opening import transaction
 
@@ -29,31 +31,14 @@ COLUMNS = ("time_utc", "channel", "value")
 MINUTE_MS = 60_000
 # No plant of this kind has more, and nothing has less than a vacuum.
 LOWEST_PA, HIGHEST_PA = -101_325.0, 2e6
-_BOM = b"\xef\xbb\xbf"
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 
 
 @dataclass(slots=True, kw_only=True)
-class GaugeTally:
-    """What a gauge file held.
+class GaugeTally(Tally):
+    """What a gauge file held; `gauges` are those that it speaks of."""
 
-    Attributes:
-        lines: lines after the header. values: those that say something new. doubled: those that repeat a value.
-        rejected: refused lines by reason. damage: what is wrong with a compressed file.
-        gauges: those that it speaks of. first_ms, last_ms: UTC epoch ms of the first and the last value.
-        already_loaded: whether the same content was in the database, so that nothing was done.
-    """
-
-    name: str
-    lines: int = 0
-    values: int = 0
-    doubled: int = 0
-    rejected: dict[str, int] = field(default_factory=dict)
-    damage: str | None = None
     gauges: tuple[str, ...] = ()
-    first_ms: int | None = None
-    last_ms: int | None = None
-    already_loaded: bool = False
 
 
 @dataclass(slots=True)
@@ -92,7 +77,7 @@ class GaugeLoader:
         tally = GaugeTally(name=path.name)
         if known is not None and not again:
             self.tell(path.stat().st_size)
-            tally.lines, tally.values, tally.already_loaded = known.lines, known.accepted, True
+            tally.lines, tally.accepted, tally.already_loaded = known.lines, known.accepted, True
             return tally
         rejects = Rejects(tally.rejected)
         rejects.keep(round(self.now_s * 1000), self.kept_lines)
@@ -101,16 +86,13 @@ class GaugeLoader:
         ids = gauge_ids(self.connection, [record.name for record in self.gauges])
         with transaction(self.connection):
             write_gauge_minutes(self.connection, _minute_rows(np.array(ids, dtype=np.int64)[gauge], at_ms, value))
-            if known is not None:
-                writer.forget_rejects(self.connection, path.name)
-            rejects.write(self.connection, path.name, self.kept_lines)
-            records.write_load(self.connection, _load_record(digest, tally))
+            note_file(self.connection, tally, rejects, digest=digest, again=known is not None)
         return tally
 
     def _read(self, path: pathlib.Path, tally: GaugeTally, rejects: Rejects) -> _Values:
         """All lines that say something."""
         stream = LogStream(path, self.tell)
-        places: dict[str, int] = {}
+        places: Mapping[str, int] = {}
         values = _Values()
         line_no = 0
         for line in _lines(stream):
@@ -132,7 +114,7 @@ class GaugeLoader:
         tally.lines, tally.damage = max(line_no - 1, 0), stream.damage
         return values
 
-    def _line(self, line: bytes, places: dict[str, int]) -> tuple[int, int, float]:
+    def _line(self, line: bytes, places: Mapping[str, int]) -> tuple[int, int, float]:
         """The place of the gauge, UTC epoch ms and the value of one line.
 
         Raises:
@@ -145,11 +127,7 @@ class GaugeLoader:
         gauge = next((place for place, record in enumerate(self.gauges) if record.name == channel), None)
         if gauge is None:
             raise LineRefused("unknown gauge")
-        at_ms = read_time_ms(time)
-        if at_ms < EARLIEST_MS:
-            raise LineRefused("time before the year 2000")
-        if at_ms > self.now_s * 1000 + AHEAD_MS:
-            raise LineRefused("time in the future")
+        at_ms = likely_time_ms(time, self.now_s * 1000 + AHEAD_MS)
         if not text.isascii() or not _NUMBER.fullmatch(text):
             raise LineRefused("value not a number")
         value = float(text)
@@ -172,7 +150,7 @@ class GaugeLoader:
             rejects.add(None, told.encode(), "another value at the same time")
         tally.doubled = int(np.count_nonzero(again & (value == value[first])))
         kept = np.flatnonzero(~again)
-        tally.values = len(kept)
+        tally.accepted = len(kept)
         tally.gauges = tuple(self.gauges[place].name for place in np.unique(gauge).tolist())
         if len(kept):
             tally.first_ms, tally.last_ms = int(at_ms.min()), int(at_ms.max())
@@ -186,8 +164,7 @@ def check_gauge_header(path: pathlib.Path) -> None:
         InputMissing: there is no such file.
         InputUnusable: it cannot be read, or its header is not that of a gauge file.
     """
-    first = next(LogStream(path, lambda _read: None, chunk_bytes=LONGEST_LINE).chunks(), pad())
-    _places(path, unpadded(first).split(b"\n", 1)[0])
+    _places(path, first_line(path))
 
 
 def _lines(stream: LogStream) -> Iterator[bytes]:
@@ -196,17 +173,9 @@ def _lines(stream: LogStream) -> Iterator[bytes]:
         yield from unpadded(chunk).removesuffix(b"\n").split(b"\n")
 
 
-def _places(path: pathlib.Path, header: bytes) -> dict[str, int]:
+def _places(path: pathlib.Path, header: bytes) -> Mapping[str, int]:
     """Column name -> index in a line."""
-    text = header.removeprefix(_BOM).decode("utf-8", "replace").strip()
-    names = [name.strip().strip('"') for name in text.split(",")]
-    missing = [name for name in COLUMNS if name not in names]
-    if missing:
-        raise InputUnusable(
-            f"{path}:1: the header lacks {', '.join(missing)}: the first line of a gauge file must be "
-            f"{','.join(COLUMNS)}; it is {text[:80]!r}"
-        )
-    return {name: place for place, name in enumerate(names)}
+    return column_places(path, header, COLUMNS, kind="a gauge file")
 
 
 def _minute_rows(gauge: Ints, at_ms: Ints, value: Floats) -> Iterator[tuple[int, int, float, int]]:
@@ -218,15 +187,3 @@ def _minute_rows(gauge: Ints, at_ms: Ints, value: Floats) -> Iterator[tuple[int,
     samples = np.diff(np.append(starts, len(gauge)))
     mean = np.add.reduceat(value, starts) / samples
     yield from zip(gauge[starts].tolist(), minute[starts].tolist(), mean.tolist(), samples.tolist(), strict=True)
-
-
-def _load_record(digest: str, tally: GaugeTally) -> records.Load:
-    return records.Load(
-        digest=digest,
-        name=tally.name,
-        lines=tally.lines,
-        accepted=tally.values,
-        rejected=sum(tally.rejected.values()),
-        first_ms=tally.first_ms,
-        last_ms=tally.last_ms,
-    )

@@ -2,22 +2,23 @@
 
 import pathlib
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
 from analysis.frames import Ints
-from config.errors import InputUnusable
 from config.plant import Meter
 from daemon.loading import exact
 from daemon.loading.fresh import FreshDays
+from daemon.loading.header import column_places
 from daemon.loading.lines import MINUTE_MS, LineReader, Readings, joined
+from daemon.loading.noting import note_file
 from daemon.loading.rejects import Rejects
-from daemon.loading.stream import LONGEST_LINE, LogStream, digest_of
+from daemon.loading.stream import LogStream, digest_of, first_line
 from daemon.loading.sums import MinuteRows, in_order, minute_rows, restarts_by_uptime
 from daemon.loading.tally import Counter, FileTally
 from daemon.loading.words import pad, unpadded
-from daemon.store import records, writer
+from daemon.store import records
 from daemon.store.bulk import insert_columns
 from daemon.store.hours import Deriver, make_deriver, refresh_hours
 from daemon.store.opening import prepare_for_bulk, transaction
@@ -26,7 +27,6 @@ READINGS_AT_ONCE = 90_000
 """So many are put in order and stored together; a chunk of the file has less, to be read within the processor's cache."""
 OPEN_MINUTES = 15
 """Minutes this near to the newest reading stay open: their late lines are still to come."""
-_BOM = b"\xef\xbb\xbf"
 
 
 class Loader:
@@ -68,10 +68,7 @@ class Loader:
         run.rejects.keep(self._now_ms, self._kept_lines)
         tally = run.run(tell)
         with transaction(self._connection):
-            if known is not None:
-                writer.forget_rejects(self._connection, path.name)
-            run.rejects.write(self._connection, path.name, self._kept_lines)
-            records.write_load(self._connection, _load_record(digest, tally))
+            note_file(self._connection, tally, run.rejects, digest=digest, again=known is not None)
         return tally
 
     def refresh_hours(self, tell: Callable[[int], None] | None = None) -> int:
@@ -84,23 +81,10 @@ def _known_tally(name: str, known: records.Load) -> FileTally:
     return FileTally(
         name=name,
         lines=known.lines,
-        readings=known.accepted,
+        accepted=known.accepted,
         already_loaded=True,
         first_ms=known.first_ms,
         last_ms=known.last_ms,
-    )
-
-
-def _load_record(digest: str, tally: FileTally) -> records.Load:
-    """What the database notes of a file."""
-    return records.Load(
-        digest=digest,
-        name=tally.name,
-        lines=tally.lines,
-        accepted=tally.readings,
-        rejected=tally.refused,
-        first_ms=tally.first_ms,
-        last_ms=tally.last_ms,
     )
 
 
@@ -111,22 +95,12 @@ def check_header(path: pathlib.Path) -> None:
         InputMissing: there is no such file.
         InputUnusable: it cannot be read, or its header is not that of a log.
     """
-    first = next(LogStream(path, lambda _read: None, chunk_bytes=LONGEST_LINE).chunks(), pad())
-    _places(path, unpadded(first).split(b"\n", 1)[0])
+    _places(path, first_line(path))
 
 
-def _places(path: pathlib.Path, header: bytes) -> dict[str, int]:
+def _places(path: pathlib.Path, header: bytes) -> Mapping[str, int]:
     """Column name -> index in a line."""
-    text = header.removeprefix(_BOM).decode("utf-8", "replace").strip()
-    names = [name.strip().strip('"') for name in text.split(",")]
-    missing = [name for name in exact.COLUMNS if name not in names]
-    if missing:
-        wanted = ",".join(exact.COLUMNS)
-        raise InputUnusable(
-            f"{path}:1: the header lacks {', '.join(missing)}: the first line of a log file must be "
-            f"{wanted} or {wanted},{exact.UPTIME}; it is {text[:80]!r}"
-        )
-    return {name: place for place, name in enumerate(names)}
+    return column_places(path, header, exact.COLUMNS, kind="a log file", further=(exact.UPTIME,))
 
 
 class _FileRun:
@@ -171,14 +145,14 @@ class _FileRun:
         if stream.cut_line:
             self.rejects.add(reader.lines + 1, stream.cut_line, "cut short")
         self.tally.lines = reader.lines - 1 + bool(stream.cut_line)
-        self.tally.readings += reader.accepted - self.tally.doubled
+        self.tally.accepted += reader.accepted - self.tally.doubled
         self.tally.damage = stream.damage
         self.tally.meters = tuple(
             meter.name for meter, seen in zip(self._meters, self._counter.seen, strict=True) if seen
         )
         return self.tally
 
-    def _layout(self, places: dict[str, int]) -> exact.Layout:
+    def _layout(self, places: Mapping[str, int]) -> exact.Layout:
         """What the lines must hold."""
         meters = {meter.name: (column, 1 << meter.counter_bits) for column, meter in enumerate(self._meters)}
         return exact.Layout(place=places, fields=len(places), meters=meters, latest_ms=self._latest_ms)
@@ -196,7 +170,7 @@ class _FileRun:
 
     def _refuse_contrary(self, contrary: Readings) -> None:
         """Refuse readings that contradict another of the same meter and millisecond."""
-        self.tally.readings -= len(contrary)
+        self.tally.accepted -= len(contrary)
         for column, at_ms, counted in zip(
             contrary.column.tolist(), contrary.at_ms.tolist(), contrary.counted.tolist(), strict=True
         ):

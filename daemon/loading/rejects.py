@@ -16,7 +16,7 @@ class Rejects:
         self._room = 0
 
     def keep(self, now_ms: int, room: int) -> None:
-        """Set the time of the load, and how many lines to keep."""
+        """Set the time of the load, and how many lines the quarantine may hold."""
         self._now_ms, self._room = now_ms, room
 
     def add(self, line_no: int | None, line: bytes, reason: str) -> None:
@@ -26,10 +26,10 @@ class Rejects:
             text = line[: 4 * writer.LINE_KEPT].decode("utf-8", "backslashreplace").replace("\0", "\\x00")
             self._lines.append(writer.Reject(reason=reason, line=text, line_no=line_no, at_ms=self._now_ms))
 
-    def write(self, connection: sqlite3.Connection, source: str, kept_lines: int) -> None:
+    def write(self, connection: sqlite3.Connection, source: str) -> None:
         """Store counts and lines."""
         for reason, times in self._counts.items():
             writer.count_rejected(connection, source, reason, times)
         for reject in self._lines:
             writer.keep_in_quarantine(connection, source, reject)
-        writer.trim_quarantine(connection, kept_lines)
+        writer.trim_quarantine(connection, self._room)

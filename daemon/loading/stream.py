@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from io import BufferedReader
 
 from config.errors import InputMissing, InputUnusable
-from daemon.loading.words import pad
+from daemon.loading.words import pad, unpadded
 
 CHUNK_BYTES = 1024 * 1024
 READ_BYTES = 1024 * 1024
@@ -115,3 +115,14 @@ class LogStream:
             text, self.cut_line = text[:end], text[end:]
         if text:
             yield pad(text) if text.endswith(b"\n") else pad(text, b"\n")
+
+
+def first_line(path: pathlib.Path) -> bytes:
+    """The first line of a file, plain or gzip, without its end; nothing of an empty one.
+
+    Raises:
+        InputMissing: there is no such file.
+        InputUnusable: it cannot be read.
+    """
+    first = next(LogStream(path, lambda _read: None, chunk_bytes=LONGEST_LINE).chunks(), pad())
+    return unpadded(first).split(b"\n", 1)[0]

@@ -1,12 +1,12 @@
 """What a load did, in words and as JSON."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from daemon.clock import utc_text
 from daemon.loading.gauges import GaugeTally
 from daemon.loading.session import EventsTally, Outcome
-from daemon.loading.tally import FileTally
+from daemon.loading.tally import FileTally, Tally
 
 
 def summary_lines(outcome: Outcome) -> Iterator[str]:
@@ -27,28 +27,19 @@ def summary_lines(outcome: Outcome) -> Iterator[str]:
     yield f"database {outcome.database}"
 
 
-def barren_logs(outcome: Outcome) -> tuple[str, ...]:
-    """Logs that held lines and not one reading: most likely another plant's, or no log."""
+def barren(tallies: Iterable[Tally]) -> tuple[str, ...]:
+    """Files that held lines and not one that was accepted: most likely another plant's, or none of their kind."""
     return tuple(
         tally.name
-        for tally in outcome.logs
-        if not tally.already_loaded and not tally.readings and any(tally.rejected.values())
-    )
-
-
-def barren_gauge_files(outcome: Outcome) -> tuple[str, ...]:
-    """Gauge files that held lines and not one value."""
-    return tuple(
-        tally.name
-        for tally in outcome.gauges
-        if not tally.already_loaded and not tally.values and any(tally.rejected.values())
+        for tally in tallies
+        if not tally.already_loaded and not tally.accepted and any(tally.rejected.values())
     )
 
 
 def _events_lines(tally: EventsTally) -> Iterator[str]:
     """An events file."""
     if tally.already_loaded:
-        yield f"{tally.name}: already loaded, nothing to do (--again reads it once more)"
+        yield _known_line(tally.name)
         return
     yield f"{tally.name}: {_many(tally.new, 'new event')}, {tally.known:,} known before"
     yield from _rejected_lines(tally.rejected)
@@ -57,12 +48,11 @@ def _events_lines(tally: EventsTally) -> Iterator[str]:
 def _log_lines(tally: FileTally) -> Iterator[str]:
     """A log file."""
     if tally.already_loaded:
-        yield f"{tally.name}: already loaded, nothing to do (--again reads it once more)"
+        yield _known_line(tally.name)
         return
     meters = f"{_many(len(tally.meters), 'meter')} ({', '.join(tally.meters)})" if tally.meters else "no meter"
-    yield f"{tally.name}: {_many(tally.readings, 'reading')} of {meters}"
-    if tally.first_ms is not None and tally.last_ms is not None:
-        yield f"  from {_utc(tally.first_ms)} to {_utc(tally.last_ms)}"
+    yield f"{tally.name}: {_many(tally.accepted, 'reading')} of {meters}"
+    yield from _span_lines(tally)
     gaps = f"{_many(tally.gaps, 'gap')} of more than 10 minutes"
     if tally.gaps:
         gaps += f" ({tally.gap_s / 3600:,.1f} hours over all meters)"
@@ -75,15 +65,33 @@ def _log_lines(tally: FileTally) -> Iterator[str]:
 def _gauge_lines(tally: GaugeTally) -> Iterator[str]:
     """A gauge file."""
     if tally.already_loaded:
-        yield f"{tally.name}: already loaded, nothing to do (--again reads it once more)"
+        yield _known_line(tally.name)
         return
     gauges = f"{_many(len(tally.gauges), 'gauge')} ({', '.join(tally.gauges)})" if tally.gauges else "no gauge"
-    yield f"{tally.name}: {_many(tally.values, 'value')} of {gauges}"
-    if tally.first_ms is not None and tally.last_ms is not None:
-        yield f"  from {_utc(tally.first_ms)} to {_utc(tally.last_ms)}"
+    yield f"{tally.name}: {_many(tally.accepted, 'value')} of {gauges}"
+    yield from _span_lines(tally)
     yield f"  {_many(tally.doubled, 'doubled line')}"
     yield from _damage_lines(tally.damage)
     yield from _rejected_lines(tally.rejected)
+
+
+def _known_line(name: str) -> str:
+    """A file whose content is in already."""
+    return f"{name}: already loaded, nothing to do (--again reads it once more)"
+
+
+def _span_lines(tally: Tally) -> Iterator[str]:
+    """From when to when a file speaks."""
+    if tally.first_ms is not None and tally.last_ms is not None:
+        yield f"  from {_utc(tally.first_ms)} to {_utc(tally.last_ms)}"
+
+
+def _span_json(tally: Tally) -> dict[str, str | None]:
+    """The same for machines."""
+    return {
+        "from": None if tally.first_ms is None else _utc(tally.first_ms),
+        "to": None if tally.last_ms is None else _utc(tally.last_ms),
+    }
 
 
 def _damage_lines(damage: str | None) -> Iterator[str]:
@@ -130,10 +138,9 @@ def _log_json(tally: FileTally) -> dict[str, Any]:
         "name": tally.name,
         "already_loaded": tally.already_loaded,
         "lines": tally.lines,
-        "readings": tally.readings,
+        "readings": tally.accepted,
         "meters": list(tally.meters),
-        "from": None if tally.first_ms is None else _utc(tally.first_ms),
-        "to": None if tally.last_ms is None else _utc(tally.last_ms),
+        **_span_json(tally),
         "doubled": tally.doubled,
         "late": tally.late,
         "restarts": tally.restarts,
@@ -151,10 +158,9 @@ def _gauge_json(tally: GaugeTally) -> dict[str, Any]:
         "name": tally.name,
         "already_loaded": tally.already_loaded,
         "lines": tally.lines,
-        "values": tally.values,
+        "values": tally.accepted,
         "gauges": list(tally.gauges),
-        "from": None if tally.first_ms is None else _utc(tally.first_ms),
-        "to": None if tally.last_ms is None else _utc(tally.last_ms),
+        **_span_json(tally),
         "doubled": tally.doubled,
         "damage": tally.damage,
         "rejected": tally.rejected,

@@ -16,33 +16,24 @@ _NEVER = np.iinfo(np.int64).min
 
 
 @dataclass(slots=True, kw_only=True)
-class FileTally:
-    """What one log file held.
+class Tally:
+    """What one file held.
 
     Attributes:
-        lines: lines after the header; readings: those that say something new; doubled: those that repeat a reading.
-        late: readings that stand behind a later one of the same meter.
-        restarts: times that a device's counter began anew; wraps: times that it ran over.
-        gaps: spans of more than GAP_S seconds between a meter's readings; gap_s: their lengths together.
+        lines: lines after the header; accepted: those that say something new; doubled: those that repeat another.
         rejected: refused lines by reason.
         damage: what is wrong with a compressed file.
         already_loaded: whether the same content was in the database, so that nothing was done.
-        first_ms, last_ms: UTC epoch ms of the first and the last reading.
+        first_ms, last_ms: UTC epoch ms of the first and the last line that was accepted.
     """
 
     name: str
     lines: int = 0
-    readings: int = 0
+    accepted: int = 0
     doubled: int = 0
-    late: int = 0
-    restarts: int = 0
-    wraps: int = 0
-    gaps: int = 0
-    gap_s: float = 0.0
     rejected: dict[str, int] = field(default_factory=dict)
     damage: str | None = None
     already_loaded: bool = False
-    meters: tuple[str, ...] = ()
     first_ms: int | None = None
     last_ms: int | None = None
 
@@ -50,6 +41,25 @@ class FileTally:
     def refused(self) -> int:
         """Refused lines, all reasons."""
         return sum(self.rejected.values())
+
+
+@dataclass(slots=True, kw_only=True)
+class FileTally(Tally):
+    """What one log file held.
+
+    Attributes:
+        late: readings that stand behind a later one of the same meter.
+        restarts: times that a device's counter began anew; wraps: times that it ran over.
+        gaps: spans of more than GAP_S seconds between a meter's readings; gap_s: their lengths together.
+        meters: those that it speaks of.
+    """
+
+    late: int = 0
+    restarts: int = 0
+    wraps: int = 0
+    gaps: int = 0
+    gap_s: float = 0.0
+    meters: tuple[str, ...] = ()
 
 
 class Counter:

@@ -208,29 +208,7 @@ INSERT OR IGNORE INTO stale_day SELECT DISTINCT minute / 1440 FROM minute;
 INSERT OR IGNORE INTO stale_day SELECT DISTINCT hour / 24 FROM minute_block;
 """
 
-MINUTES_BY_NUMBER = """
-DROP VIEW minute_rate;
-DROP VIEW all_minutes;
-ALTER TABLE minute RENAME TO minute_by_columns;
-CREATE TABLE minute (
-    minute INTEGER GENERATED ALWAYS AS (slot >> 16) VIRTUAL,
-    meter INTEGER GENERATED ALWAYS AS (slot >> 6 & 1023) VIRTUAL REFERENCES meter (id),
-    part INTEGER GENERATED ALWAYS AS (slot & 63) VIRTUAL,
-    count INTEGER NOT NULL,
-    pulses INTEGER NOT NULL DEFAULT 0,
-    at_ms INTEGER NOT NULL,
-    span_ms INTEGER NOT NULL DEFAULT 0,
-    low_mhz INTEGER,
-    high_mhz INTEGER,
-    samples INTEGER NOT NULL DEFAULT 1,
-    restart INTEGER NOT NULL DEFAULT 0,
-    slot INTEGER PRIMARY KEY
-) STRICT;
-INSERT INTO minute (slot, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart)
-SELECT (minute << 16) + (meter << 6) + part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart
-FROM minute_by_columns WHERE part < 64 ORDER BY minute, meter, part;
-DROP TABLE minute_by_columns;
-CREATE VIEW all_minutes AS
+VIEWS_OF_MINUTES = """CREATE VIEW all_minutes AS
 SELECT minute, meter, part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart FROM minute
 UNION ALL
 SELECT
@@ -254,7 +232,35 @@ FROM (SELECT *, lag(count) OVER (PARTITION BY meter ORDER BY minute, part) AS be
 JOIN meter ON meter.id = row.meter;
 """
 
-SHORT_ROWS = """
+MINUTES_BY_NUMBER = (
+    """
+DROP VIEW minute_rate;
+DROP VIEW all_minutes;
+ALTER TABLE minute RENAME TO minute_by_columns;
+CREATE TABLE minute (
+    minute INTEGER GENERATED ALWAYS AS (slot >> 16) VIRTUAL,
+    meter INTEGER GENERATED ALWAYS AS (slot >> 6 & 1023) VIRTUAL REFERENCES meter (id),
+    part INTEGER GENERATED ALWAYS AS (slot & 63) VIRTUAL,
+    count INTEGER NOT NULL,
+    pulses INTEGER NOT NULL DEFAULT 0,
+    at_ms INTEGER NOT NULL,
+    span_ms INTEGER NOT NULL DEFAULT 0,
+    low_mhz INTEGER,
+    high_mhz INTEGER,
+    samples INTEGER NOT NULL DEFAULT 1,
+    restart INTEGER NOT NULL DEFAULT 0,
+    slot INTEGER PRIMARY KEY
+) STRICT;
+INSERT INTO minute (slot, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart)
+SELECT (minute << 16) + (meter << 6) + part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart
+FROM minute_by_columns WHERE part < 64 ORDER BY minute, meter, part;
+DROP TABLE minute_by_columns;
+"""
+    + VIEWS_OF_MINUTES
+)
+
+SHORT_ROWS = (
+    """
 DROP VIEW minute_rate;
 DROP VIEW all_minutes;
 ALTER TABLE minute RENAME TO long_minute;
@@ -282,31 +288,13 @@ SELECT
     pulses * 1000000 / max(span_ms, 1) - low_mhz, high_mhz - pulses * 1000000 / max(span_ms, 1), samples, restart
 FROM long_minute ORDER BY slot;
 DROP TABLE long_minute;
-CREATE VIEW all_minutes AS
-SELECT minute, meter, part, count, pulses, at_ms, span_ms, low_mhz, high_mhz, samples, restart FROM minute
-UNION ALL
-SELECT
-    hour * 60 + CAST(substr(body, 20 * place + 1, 8) AS INTEGER) / 60000, meter, 0,
-    CAST(substr(body, 20 * place + 9, 12) AS INTEGER), 0,
-    CAST(substr(body, 20 * place + 1, 8) AS INTEGER) % 60000, 0, NULL, NULL, 1, 0
-FROM minute_block JOIN (
-    WITH RECURSIVE places (place) AS (SELECT 0 UNION ALL SELECT place + 1 FROM places WHERE place < 59)
-    SELECT place FROM places
-) ON 20 * place < length(body);
-CREATE VIEW minute_rate AS
-SELECT
-    strftime('%Y-%m-%dT%H:%M:%SZ', minute * 60, 'unixepoch') AS minute_utc,
-    meter.name AS meter,
-    count,
-    CASE WHEN restart = 0 AND count >= before THEN count - before END AS pulses_since_row_before,
-    samples,
-    low_mhz / 1000.0 AS lowest_hz,
-    high_mhz / 1000.0 AS highest_hz
-FROM (SELECT *, lag(count) OVER (PARTITION BY meter ORDER BY minute, part) AS before FROM all_minutes) AS row
-JOIN meter ON meter.id = row.meter;
+"""
+    + VIEWS_OF_MINUTES
+    + """
 UPDATE hour SET parts = CAST(substr(parts, 1, 24) || substr(parts, 49, 12) AS BLOB)
 WHERE substr(parts, 25, 24) = x'000016440000164400001644000016440000164400001644';
 """
+)
 
 GAUGES = """
 CREATE TABLE gauge (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;

@@ -8,7 +8,7 @@ import pytest
 from analysis.assessment import Assessment, MediaLife
 from analysis.calibration import flow_of
 from analysis.events import Event, EventKind
-from analysis.forecast import _as_before, _Crossings, history_of
+from analysis.forecast import _as_before, _Crossings, foretold, history_of
 from analysis.frames import HOUR_S
 from analysis.media_life import media_lives_of
 from analysis.watching import watch_over
@@ -161,9 +161,10 @@ def test_forecasts_of_a_later_filling_are_nearer() -> None:
     )
     events = (renewal(first_h), renewal(second_h))
     changes = watched.watch.changes
-    plain = tuple(one for change in changes for one in history_of(watched, change))
+    outlooks = [one for change in changes for one in history_of(watched, change)]
+    plain = foretold(outlooks)
     lives = media_lives_of(watched, changes, events, plain)
-    drawn = tuple(one for change in changes for one in history_of(watched, change, lives))
+    drawn = foretold(outlooks, lives)
     flow = flow_of(hours_of(RACK, days=DAYS, seed=1, truth=truth, noise=0.0), RACK.plant.meters)[second_h:, 3]
     target = next(run.target for run in RACK.plant.runs if run.name == "carbon")
     assert target is not None

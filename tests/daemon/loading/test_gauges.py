@@ -72,7 +72,7 @@ def test_a_minute_is_the_mean_of_its_values(rack: Rack) -> None:
 
     minute = START_S // 60
     assert rack.rows() == [(1, minute, 31.0, 2), (1, minute + 7, 31.0, 1), (2, minute, 4.5, 1)]
-    assert (tally.lines, tally.values, tally.doubled, tally.rejected) == (4, 4, 0, {})
+    assert (tally.lines, tally.accepted, tally.doubled, tally.rejected) == (4, 4, 0, {})
     assert tally.gauges == ("header", "far end")
     assert (tally.first_ms, tally.last_ms) == (START_S * 1000, (START_S + 420) * 1000)
 
@@ -88,7 +88,7 @@ def test_order_and_doubled_lines_change_nothing(rack: Rack, tmp_path_factory: py
         tally = other.load(gzip.compress((HEADER + "".join(shuffled)).encode()), "b.csv.gz")
 
         assert other.rows() == rack.rows()
-        assert (tally.values, tally.doubled) == (400, 50)
+        assert (tally.accepted, tally.doubled) == (400, 50)
 
 
 def test_loading_twice_changes_nothing(rack: Rack) -> None:
@@ -99,7 +99,7 @@ def test_loading_twice_changes_nothing(rack: Rack) -> None:
 
     known = rack.load(text, "renamed.csv")
     assert known.already_loaded
-    assert (known.lines, known.values) == (3, 2)
+    assert (known.lines, known.accepted) == (3, 2)
     again = rack.load(text, again=True)
     assert not again.already_loaded
     assert rack.rows() == before
@@ -145,7 +145,7 @@ def test_a_bad_line_is_counted_and_kept(rack: Rack, bad: str, reason: str) -> No
     tally = rack.load(HEADER + line(0, 30) + bad + line(2, 32))
 
     assert tally.rejected == {reason: 1} == rack.refused()
-    assert tally.values == 2
+    assert tally.accepted == 2
     assert [row[1] for row in rack.rows()] == [START_S // 60, START_S // 60 + 2]
     assert rack.connection.execute("SELECT count(*) FROM quarantine").fetchone() == (1,)
 
@@ -159,8 +159,8 @@ def test_a_damaged_file_gives_what_could_be_read(rack: Rack) -> None:
     tally = rack.load(packed[: len(packed) // 2], "cut.csv.gz")
 
     assert tally.damage is not None
-    assert 100 < tally.values < 900
-    assert tally.lines == tally.values + sum(tally.rejected.values())
+    assert 100 < tally.accepted < 900
+    assert tally.lines == tally.accepted + sum(tally.rejected.values())
 
 
 def test_another_file_is_refused_before_anything_is_loaded(tmp_path: pathlib.Path) -> None:

@@ -103,7 +103,7 @@ def cut_up(monkeypatch: pytest.MonkeyPatch, *, chunk_bytes: int, read_bytes: int
 def test_readings_become_minutes_and_hours(rack: Rack) -> None:
     """Two hours of three meters: a row a minute, whole hours at the right rates, wraps and all."""
     tally = rack.load(log_lines(minutes=181))
-    assert (tally.lines, tally.readings, tally.meters) == (543, 543, ("M1", "M2", "M3"))
+    assert (tally.lines, tally.accepted, tally.meters) == (543, 543, ("M1", "M2", "M3"))
     assert len(rack.rows("all_minutes")) == 543
     hours = rack.connection.execute("SELECT meter, pulses / seconds FROM hour WHERE hour = ?", (START_S // 3600 + 1,))
     assert hours.fetchall() == [(1, pytest.approx(10)), (2, pytest.approx(20)), (3, pytest.approx(30))]
@@ -184,7 +184,7 @@ def test_late_and_doubled_lines_are_counted(rack: Rack) -> None:
     """Behind a later reading of the same meter: late. The same again: doubled."""
     lines = log_lines(minutes=60)
     tally = rack.load([*lines[:-6], *lines[-3:], *lines[-6:-3], lines[9]])
-    assert (tally.late, tally.doubled, tally.readings) == (4, 1, 180)
+    assert (tally.late, tally.doubled, tally.accepted) == (4, 1, 180)
 
 
 def test_restarts_wraps_and_gaps_are_counted(rack: Rack) -> None:
@@ -214,7 +214,7 @@ def test_bad_lines_are_counted_kept_and_stop_nothing(rack: Rack) -> None:
     good = log_lines(minutes=3)
     bad = ["", "nonsense", "2025-01-06T00:00:00,M1,5", "2025-01-06T00:00:00Z,M9,5", "2025-01-06T00:00:00Z,M3,65536"]
     tally = rack.load([good[0], *(f"{line}\n" for line in bad), *good[1:]])
-    assert tally.readings == 9
+    assert tally.accepted == 9
     assert tally.rejected == {
         "empty line": 1,
         "wrong number of fields": 1,
@@ -230,8 +230,8 @@ def test_bad_lines_are_counted_kept_and_stop_nothing(rack: Rack) -> None:
 def test_two_counts_for_one_moment_are_one_reading(rack: Rack) -> None:
     """They cannot both be right; one is kept, the other refused and shown."""
     tally = rack.load(["2025-01-06T00:00:00Z,M1,7\n", "2025-01-06T00:00:00Z,M1,9\n", "2025-01-06T00:00:00Z,M1,9\n"])
-    assert tally.readings == 1
-    assert tally.lines == tally.readings + tally.doubled + tally.refused
+    assert tally.accepted == 1
+    assert tally.lines == tally.accepted + tally.doubled + tally.refused
     assert tally.rejected["another count at the same time"] >= 1
 
 
@@ -241,10 +241,10 @@ def test_a_truncated_gzip_keeps_what_could_be_read(rack: Rack) -> None:
     packed = gzip.compress((HEADER + "".join(lines)).encode())
     tally = rack.load(packed[: len(packed) // 2], "a.csv.gz")
     assert tally.damage == "the compressed file ends too early"
-    assert 1000 < tally.readings < 6000
+    assert 1000 < tally.accepted < 6000
     assert tally.rejected in ({"cut short": 1}, {})
     rows = rack.connection.execute("SELECT max(minute) FROM all_minutes").fetchone()
-    assert stamp(rows[0] * 60_000 + 58) in "".join(lines[: tally.readings])
+    assert stamp(rows[0] * 60_000 + 58) in "".join(lines[: tally.accepted])
 
 
 def test_noise_is_no_log(rack: Rack, tmp_path: pathlib.Path) -> None:
@@ -267,7 +267,7 @@ def test_an_empty_file_is_no_log(tmp_path: pathlib.Path) -> None:
 def test_a_header_alone_is_an_empty_log(rack: Rack) -> None:
     """Nothing to load is no error."""
     tally = rack.load(HEADER)
-    assert (tally.lines, tally.readings, tally.first_ms) == (0, 0, None)
+    assert (tally.lines, tally.accepted, tally.first_ms) == (0, 0, None)
 
 
 def test_columns_may_stand_in_another_order(rack: Rack, tmp_path_factory: pytest.TempPathFactory) -> None:
