@@ -5,7 +5,7 @@ not: what an obstacle costs falls with the square of the flow, what an impeller 
 (affinity laws), and the static lift of the outlets stays as it is.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -49,6 +49,7 @@ class Cause:
     Attributes:
         subject: run or meter; None for the supply. part: of the supply; None for all else.
         size: log change of the run's flow, of the pump's total, or of the meter's reading.
+        gauge: whether the subject is a gauge rather than a meter.
     """
 
     kind: FaultKind
@@ -56,6 +57,7 @@ class Cause:
     part: SupplyPart | None = None
     size: float
     probability: float
+    gauge: bool = False
 
     @property
     def name(self) -> str:
@@ -152,8 +154,8 @@ class _Runs:
         )
 
 
-def causes_of(candidates: Sequence[Candidate]) -> tuple[Cause, ...]:
-    """A finding's candidates, with the supply taken apart.
+def causes_of(candidates: Sequence[Candidate], gauges: Collection[str] = ()) -> tuple[Cause, ...]:
+    """A finding's candidates, with the supply taken apart; `gauges` are the plant's, told from its meters.
 
     Its parts are as likely as one another: nothing in the flows of one speed speaks for any (common practice, no
     source).
@@ -172,6 +174,7 @@ def causes_of(candidates: Sequence[Candidate]) -> tuple[Cause, ...]:
                 part=part,
                 size=size,
                 probability=candidate.probability / len(parts),
+                gauge=candidate.subject in gauges,
             )
             for part in parts
         ]

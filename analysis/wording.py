@@ -131,8 +131,13 @@ def _action(plant: Plant, candidate: Candidate) -> str:
     if candidate.kind is FaultKind.SUPPLY:
         return "Check the pump's speed setting; write a wanted change in the journal."
     if subject in plant.gauge_names:
-        return f"Check gauge {subject}: its tap and line, its zero with the line open to the air, sensor and wire."
+        return check_gauge(subject)
     return f"Check meter {subject}: rotor, sensor and wire; then a bucket test of its K-factor."
+
+
+def check_gauge(name: str | None) -> str:
+    """What to do about a gauge that reads wrong."""
+    return f"Check gauge {name}: its tap and line, its zero with the line open to the air, sensor and wire."
 
 
 def _decide(plant: Plant, candidates: tuple[Candidate, ...]) -> str:

@@ -11,7 +11,7 @@ from analysis.speed_step import SpeedStep
 from analysis.step_causes import Cause, SupplyPart
 from analysis.step_plan import PairOdds, RunInStep, RunState, StepOption, StepPlan
 from analysis.step_reading import SPEAKS, CauseReading, MeterReading, StepReading
-from analysis.wording import percent, place
+from analysis.wording import check_gauge, percent, place
 from config.plant import Plant
 from config.units import show_flow
 from daemon import clock
@@ -164,7 +164,7 @@ def cause_words(cause: Cause) -> str:
     """A cause as one would say it."""
     if cause.part is not None:
         return (_LESS if cause.size < 0 else _MORE)[cause.part]
-    return place(cause.kind, cause.subject)
+    return place(cause.kind, cause.subject, (cause.subject,) if cause.gauge and cause.subject else ())
 
 
 def reading_lines(plant: Plant, read: Read) -> Iterator[str]:
@@ -222,6 +222,8 @@ def to_do(reading: StepReading) -> str:
     first = reading.causes[0].cause
     if first.part is not None:
         return _TO_DO[first.part]
+    if first.gauge:
+        return check_gauge(first.subject)
     if first.kind is FaultKind.METER or any(cause.cause.kind is FaultKind.METER for cause in reading.alike):
         return "A bucket test at the branch's outlet tells the branch from its meter."
     return f"Look at the {first.subject} branch: valve handle, hose, fittings, media."
