@@ -1,4 +1,4 @@
-"""What the database says of itself: loads, refused lines, sources. Standard library only."""
+"""What the database says of itself: loads, refused lines. Standard library only."""
 
 import sqlite3
 from dataclasses import dataclass
@@ -26,24 +26,10 @@ class RejectedCount:
     times: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SourceState:
-    """What a source last said of itself, as JSON text, and when (UTC epoch ms)."""
-
-    name: str
-    at_ms: int
-    body: str
-
-
 def find_load(connection: sqlite3.Connection, digest: str) -> Load | None:
     """The load of a file with this content; None if it is not in."""
     row = connection.execute("SELECT * FROM loaded WHERE digest = ?", (digest,)).fetchone()
     return _load(row) if row else None
-
-
-def read_loads(connection: sqlite3.Connection) -> tuple[Load, ...]:
-    """All log files that are in, in the order they came."""
-    return tuple(_load(row) for row in connection.execute("SELECT * FROM loaded ORDER BY rowid").fetchall())
 
 
 def write_load(connection: sqlite3.Connection, load: Load) -> None:
@@ -58,12 +44,6 @@ def read_rejected(connection: sqlite3.Connection) -> tuple[RejectedCount, ...]:
     """Refused lines by source and reason, the most frequent first."""
     rows = connection.execute("SELECT source, reason, times FROM rejected ORDER BY times DESC, source, reason")
     return tuple(RejectedCount(source=source, reason=reason, times=times) for source, reason, times in rows.fetchall())
-
-
-def read_source_states(connection: sqlite3.Connection) -> tuple[SourceState, ...]:
-    """The sources' states, by name."""
-    rows = connection.execute("SELECT name, at_ms, body FROM source_state ORDER BY name")
-    return tuple(SourceState(name=name, at_ms=at_ms, body=body) for name, at_ms, body in rows.fetchall())
 
 
 def _load(row: tuple[str, str, int, int, int, int | None, int | None]) -> Load:

@@ -10,7 +10,7 @@ from analysis.events import Event, EventKind
 from daemon.store import journal, records
 from daemon.store.baselines import BaselineRow, latest_baseline, save_baseline
 from daemon.store.prepare import prepare_store
-from daemon.store.writer import open_writer, write_source_state
+from daemon.store.writer import open_writer
 
 
 @pytest.fixture
@@ -67,12 +67,9 @@ def test_the_latest_baseline_is_the_one_made_last(store: sqlite3.Connection) -> 
     assert store.execute("SELECT count(*) FROM baseline").fetchone() == (2,)
 
 
-def test_loads_and_source_states_come_back(store: sqlite3.Connection) -> None:
+def test_loads_come_back(store: sqlite3.Connection) -> None:
     """As they were noted."""
     load = records.Load(digest="d", name="a.csv", lines=3, accepted=2, rejected=1, first_ms=1, last_ms=2)
     records.write_load(store, load)
-    write_source_state(store, "bench", 7, "{}")
     assert records.find_load(store, "d") == load
     assert records.find_load(store, "e") is None
-    assert records.read_loads(store) == (load,)
-    assert records.read_source_states(store) == (records.SourceState(name="bench", at_ms=7, body="{}"),)
