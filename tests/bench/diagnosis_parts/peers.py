@@ -6,6 +6,7 @@ Each watches every meter by itself and keeps still for three days after an alarm
 import numpy as np
 
 from analysis.frames import Floats
+from analysis.statistics import control_charts
 from tests.bench.diagnosis_parts.scenario import Scenario
 
 HOLD_H = 72
@@ -41,23 +42,23 @@ def cusum(scenario: Scenario) -> tuple[int, ...]:
     healthy = log_flow[: scenario.healthy_h]
     scores = (log_flow - np.nanmean(healthy, axis=0)) / np.nanstd(healthy, axis=0, ddof=1)
     for column in range(log_flow.shape[1]):
-        alarms += _cusum_alarms(scores[scenario.healthy_h :, column], scenario.healthy_h)
+        alarms += cusum_alarms(scores[scenario.healthy_h :, column], scenario.healthy_h)
     return tuple(sorted(alarms))
 
 
-def _cusum_alarms(scores: Floats, first_h: int) -> list[int]:
+def cusum_alarms(scores: Floats, first_h: int) -> list[int]:
+    """Hours of alarms of scores [T], nan unseen, the first of them in hour `first_h`; each alarm starts the sums anew."""
+    seen = np.flatnonzero(np.isfinite(scores))
     alarms: list[int] = []
-    high = low = 0.0
-    held_until = 0
-    for hour, score in enumerate(scores.tolist(), start=first_h):
-        if not np.isfinite(score):
-            continue
-        high, low = max(0.0, high + score - SLACK), max(0.0, low - score - SLACK)
-        if max(high, low) > DECISION:
-            high = low = 0.0
-            if hour >= held_until:
-                alarms.append(hour)
-                held_until = hour + HOLD_H
+    begin = held_until = 0
+    while (
+        signal := control_charts.cusum(scores[seen[begin:]], 0.0, allowance=SLACK).first_signal(DECISION)
+    ) is not None:
+        hour = first_h + int(seen[begin + signal])
+        begin += signal + 1
+        if hour >= held_until:
+            alarms.append(hour)
+            held_until = hour + HOLD_H
     return alarms
 
 
