@@ -58,7 +58,13 @@ class MeterStatus:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceStatus:
-    """What a source last said of itself; `up` only while the collector runs; `good` lines or messages since the collector started."""
+    """What a source last said of itself.
+
+    Attributes:
+        up: only while the collector runs.
+        good: lines or messages from the start of the collector to `good_ms`, UTC epoch milliseconds: the collector
+            notes them every ten minutes; None where it never did.
+    """
 
     name: str
     where: str
@@ -66,6 +72,7 @@ class SourceStatus:
     words: str
     since_ms: int | None
     good: int
+    good_ms: int | None
     rejected: Mapping[str, int]
 
 
@@ -142,7 +149,7 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
     return Status(
         collector=collector,
         sources=tuple(
-            _source(states.get(name, (None, {}))[1], name, where, rejected.get(name, {}), running=collector.running)
+            _source(states.get(name, (None, {})), name, where, rejected.get(name, {}), running=collector.running)
             for name, where in sources.items()
         ),
         meters=tuple(_meter(meter, look) for meter in plant.meters),
@@ -248,9 +255,15 @@ def _lives(pid: int) -> bool:
 
 
 def _source(
-    body: Mapping[str, Any], name: str, where: str, rejected: Mapping[str, int], *, running: bool
+    state: tuple[int | None, Mapping[str, Any]],
+    name: str,
+    where: str,
+    rejected: Mapping[str, int],
+    *,
+    running: bool,
 ) -> SourceStatus:
     """One source; one that the collector never named has not been tried."""
+    noted_ms, body = state
     return SourceStatus(
         name=name,
         where=where,
@@ -258,6 +271,7 @@ def _source(
         words=body.get("words", "never collected"),
         since_ms=body.get("since_ms") or None,
         good=body.get("good", 0),
+        good_ms=noted_ms,
         rejected=rejected,
     )
 

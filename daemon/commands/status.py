@@ -21,6 +21,8 @@ from daemon.store.opening import default_path, open_reader, storage_errors
 from daemon.tables import columns
 
 ALARM_ACTIVE = 1
+GOOD_FRESH_S = 60.0
+"""Counts that were noted within this are told without their age."""
 EDGES_WORTH_A_WORD = 0.1
 """Share of edges thrown away from which a counter's contact or wiring is to be looked at (common practice, no source)."""
 
@@ -91,7 +93,7 @@ def _lines(
         yield from columns(
             [
                 ("source", "at", "good, this run", "rejected, ever", "state"),
-                *(_source_cells(source, running=status.collector.running) for source in status.sources),
+                *(_source_cells(source, running=status.collector.running, now_s=now_s) for source in status.sources),
             ]
         )
     for source in status.sources:
@@ -134,12 +136,26 @@ def _meter_cells(meter: MeterStatus, flow_unit: str, zone: zoneinfo.ZoneInfo) ->
     )
 
 
-def _source_cells(source: SourceStatus, *, running: bool) -> tuple[str, ...]:
+def _source_cells(source: SourceStatus, *, running: bool, now_s: float) -> tuple[str, ...]:
     """A source's line."""
     state = source.words if source.up or source.since_ms is None else f"DOWN: {source.words}"
     if not running and source.since_ms is not None:
         state = f"not collecting; was {source.words}"
-    return (source.name, source.where, f"{source.good:,}", f"{sum(source.rejected.values()):,}", state)
+    return (
+        source.name,
+        source.where,
+        _good(source, running=running, now_s=now_s),
+        f"{sum(source.rejected.values()):,}",
+        state,
+    )
+
+
+def _good(source: SourceStatus, *, running: bool, now_s: float) -> str:
+    """How many good lines, and of when that is: while collecting goes on there are more by now."""
+    age_s = now_s - (source.good_ms or 0) / 1000
+    if not running or source.good_ms is None or age_s < GOOD_FRESH_S:
+        return f"{source.good:,}"
+    return f"{source.good:,} ({upkeep_words.duration(age_s)} ago)"
 
 
 def _advice(status: Status) -> Iterator[str]:
@@ -228,6 +244,7 @@ def _source_json(source: SourceStatus) -> dict[str, Any]:
         "state": source.words,
         "since": clock.utc_text_of_ms(source.since_ms),
         "good": source.good,
+        "good_at": clock.utc_text_of_ms(source.good_ms),
         "rejected": dict(source.rejected),
     }
 

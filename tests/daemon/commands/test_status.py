@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from daemon import clock
 from daemon.commands.status import command
 from daemon.plan import PortPlan
 from daemon.store import undated, writer
@@ -156,6 +157,7 @@ def test_json(plant: pathlib.Path) -> None:
             "state": "port open",
             "since": "1970-01-01T00:00:00Z",
             "good": 1234,
+            "good_at": status["sources"][0]["good_at"],
             "rejected": {"CRC wrong": 7},
         }
     ]
@@ -167,6 +169,20 @@ def test_json(plant: pathlib.Path) -> None:
         4,
     )
     assert status["silent"] == []
+
+
+def test_good_lines_tell_of_when_they_are(plant: pathlib.Path) -> None:
+    """They are noted every ten minutes: what is older than a minute is told with its age, and with its time in JSON."""
+    fill(plant, row(30), states=collecting())
+    assert "  1,234  " in run(plant).stdout
+    noted_ms = round((time.time() - 540) * 1000)
+    connection = writer.open_writer(plant.with_suffix(".db"))
+    for name, body in collecting().items():
+        writer.write_source_state(connection, name, noted_ms, json.dumps(body))
+    connection.close()
+
+    assert "  1,234 (9 min ago)  " in run(plant).stdout
+    assert as_json(plant)["sources"][0]["good_at"] == clock.utc_text_of_ms(noted_ms)
 
 
 def test_a_silent_meter_is_an_alarm(plant: pathlib.Path) -> None:
