@@ -5,6 +5,7 @@ from enum import StrEnum
 
 from analysis.detection.memory import Memory
 from analysis.frames import Floats
+from config.plant import GaugeKind
 
 DAY_S = 86400.0
 
@@ -16,6 +17,14 @@ class FaultKind(StrEnum):
     OPENING = "opening"
     SUPPLY = "supply"
     METER = "meter"
+
+
+class SupplyPart(StrEnum):
+    """What of the supply may have changed; no flow meter tells these apart at one speed, the pump's power may."""
+
+    IMPELLER = "impeller"
+    INTAKE = "intake or trunk"
+    SPEED = "speed"
 
 
 class Status(StrEnum):
@@ -34,6 +43,7 @@ class Candidate:
 
     Attributes:
         subject: the run (restriction, opening), meter or gauge; None for the supply.
+        part: of the supply, where the pump's power is read; None for all of it, and for all else.
         flow_change_percent: of the run, of the pump's total (supply), or of the reading (meter).
         could_be: causes in plain words that no flow meter can tell apart.
     """
@@ -43,6 +53,7 @@ class Candidate:
     probability: float
     flow_change_percent: float
     could_be: tuple[str, ...]
+    part: SupplyPart | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +66,7 @@ class Opinion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """Measured change of one meter's flow, or gauge's pressure, since the onset beside what the leading causes would make it.
+    """Measured change of one meter's flow, or gauge, since the onset beside what the leading causes would make it.
 
     Attributes:
         meter: name of the meter or gauge.
@@ -178,12 +189,16 @@ class MeterState:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeState:
-    """One gauge now: mean of the last 24 hours, nan without readings, and what it showed when commissioned; Pa."""
+    """One gauge now: mean of the last 24 hours, nan without readings, and what it showed when commissioned; Pa or W.
+
+    `run` is at whose end it reads a pressure; None for the pump's power.
+    """
 
     name: str
-    run: str
-    pressure_pa: float
-    commissioned_pa: float
+    run: str | None
+    shown: float
+    commissioned: float
+    reads: GaugeKind = GaugeKind.PRESSURE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

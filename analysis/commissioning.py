@@ -17,11 +17,12 @@ from analysis.detection.learning import learn_noise
 from analysis.detection.noise import NoiseModel
 from analysis.fitted import FigureKind, FittedFigure, fitted_figures
 from analysis.frames import HOUR_S, Floats, HourFrame
-from analysis.gauges import GAUGE_LOG_SD, Columns, columns_of, head_of, usable_pressure
+from analysis.gauges import GAUGE_LOG_SD, Columns, columns_of, head_of, usable_shown, usual_wander
 from analysis.hydraulics.network import Conditions, Network, compile_network, solve
+from analysis.hydraulics.pump_power import rated_power
 from analysis.signatures import COMMON_JUMP_SD, COMMON_SD, LEAST_SHARE, AsCommissioned, signatures_of, usual_noise
 from config.errors import InputMissing
-from config.plant import Plant
+from config.plant import GaugeKind, Plant
 
 # Spread (log) of catalogue figures against plants as built: minor losses between handbooks, pump curves by their
 # acceptance tolerance (ISO 9906 for small pumps, +-8 % head, from memory), uncalibrated meters.
@@ -58,11 +59,15 @@ class FittedBranch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedGauge:
-    """One gauge as commissioned: its usual pressure in Pa, and what it reads over what the network says is there."""
+    """One gauge as commissioned: what it usually shows, Pa or W, and that over what the plant file makes it.
+
+    `gain` is 1 where the plant file says nothing of the pump's power.
+    """
 
     name: str
-    pressure_pa: float
+    shown: float
     gain: float
+    reads: GaugeKind = GaugeKind.PRESSURE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +76,7 @@ class LeftOut:
 
     name: str
     hours: int
+    reads: GaugeKind = GaugeKind.PRESSURE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,13 +147,12 @@ class Baseline:
             if abs(np.log(gain)) > OUTSIDE_SDS * GAIN_LOG_SD
         ]
         odd += [
-            f"{gauge.name}: it shows {gauge.gain:.2f} times the pressure that the rest of the plant says is there. Its "
-            "unit, its height in the plant file or its zero may be wrong."
+            _wrong_gauge(gauge)
             for gauge in self.gauges
-            if abs(np.log(gauge.gain)) > OUTSIDE_SDS * GAUGE_LOG_SD
+            if abs(np.log(gauge.gain)) > OUTSIDE_SDS * GAUGE_LOG_SD[gauge.reads]
         ]
         odd += [
-            f"{gauge.name}: {gauge.hours} hours with a pressure in the healthy days are too few, {LEAST_HOURS} are needed: "
+            f"{gauge.name}: {gauge.hours} hours with a {gauge.reads} in the healthy days are too few, {LEAST_HOURS} are needed: "
             "it takes no part in the diagnosis. Load its readings and commission again."
             for gauge in self.left_out
         ]
@@ -157,6 +162,19 @@ class Baseline:
                 "The curve, the speed or the heights of the outlets in the plant file may be wrong, or the pump is worn."
             )
         return tuple(odd)
+
+
+def _wrong_gauge(gauge: FittedGauge) -> str:
+    """What may be wrong with a gauge that is far from what the plant file makes it."""
+    if gauge.reads is GaugeKind.POWER:
+        return (
+            f"{gauge.name}: it shows {gauge.gain:.2f} times the power that the plant file's figures give at this flow. "
+            "The figures, the speed or the gauge's unit may be wrong, or it reads more than the pump alone."
+        )
+    return (
+        f"{gauge.name}: it shows {gauge.gain:.2f} times the pressure that the rest of the plant says is there. Its "
+        "unit, its height in the plant file or its zero may be wrong."
+    )
 
 
 def usable_flow(frame: HourFrame, flow_m3s: Floats) -> Floats:
@@ -190,10 +208,13 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
         raise InputMissing(f"no flow in the healthy days on: {', '.join(dead)}. Mend the meter or its branch first")
     network = compile_network(plant)
     gauges, left_out = _gauges(plant, frame)
-    pressure = usable_pressure(frame, gauges)
-    usual_pa = np.nanmedian(pressure, axis=0)
-    columns = columns_of(plant, network, frame.meters, gauges)
-    fit = _fit(plant, network, _Healthy(frame.meters, gauges, usual, head_of(plant, usual_pa), columns), speed)
+    shown = usable_shown(frame, gauges)
+    usual_shown = np.nanmedian(shown, axis=0)
+    kinds = plant.gauge_kinds
+    of_pressure = tuple(name for name in gauges if kinds[name] is GaugeKind.PRESSURE)
+    head_m = head_of(plant, usual_shown[[kinds[name] is GaugeKind.PRESSURE for name in gauges]])
+    columns = columns_of(plant, network, frame.meters, of_pressure)
+    fit = _fit(plant, network, _Healthy(frame.meters, of_pressure, usual, head_m, columns), speed)
     branches = tuple(
         FittedBranch(
             run=run.name,
@@ -205,6 +226,8 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
     )
     count = len(branches)
     gain = fit.middle[count + 1 :]
+    gains = dict(zip(of_pressure, np.exp(gain[len(frame.meters) :]).tolist(), strict=True))
+    wander = usual_wander(plant, gauges)
     found = Baseline(
         from_s=frame.start_s,
         to_s=frame.end_s,
@@ -217,31 +240,46 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
         gain=np.exp(gain[: len(frame.meters)]),
         figures=fit.figures,
         gauges=tuple(
-            FittedGauge(name=name, pressure_pa=float(usual_pa[column]), gain=float(np.exp(over)))
-            for column, (name, over) in enumerate(zip(gauges, gain[len(frame.meters) :], strict=True))
+            FittedGauge(name=name, shown=float(value), gain=gains.get(name, 1.0), reads=kinds[name])
+            for name, value in zip(gauges, usual_shown, strict=True)
         ),
         left_out=left_out,
-        noise=usual_noise(np.zeros((len(columns.run) + len(gauges), len(COMMON_SD))), gauges=len(gauges)),
+        noise=usual_noise(np.zeros((len(columns.run) + len(gauges), len(COMMON_SD))), gauge_wander_sd=wander),
     )
+    found = replace(found, gauges=tuple(_against_figures(plant, network, found, gauge) for gauge in found.gauges))
     common = signatures_of(plant, network, found.state(network), frame.meters, gauges).common
-    readings = np.concatenate([log_readings(flow, usual), log_readings(pressure, usual_pa)], axis=1)
-    noise = learn_noise(readings, share_of_readings(frame, gauges), usual_noise(common, gauges=len(gauges)))
+    readings = np.concatenate([log_readings(flow, usual), log_readings(shown, usual_shown)], axis=1)
+    noise = learn_noise(readings, share_of_readings(frame, gauges), usual_noise(common, gauge_wander_sd=wander))
     return replace(found, noise=noise)
+
+
+def _against_figures(plant: Plant, network: Network, found: Baseline, gauge: FittedGauge) -> FittedGauge:
+    """A gauge of the pump's power beside what the plant file's figures make it at the fitted flow."""
+    if gauge.reads is not GaugeKind.POWER or not plant.pump.power:
+        return gauge
+    state = found.state(network)
+    conditions = Conditions(speed=state.speed, head_factor=state.head_factor, resistance=state.resistance)
+    passed = solve(network, conditions).pump_flow_m3s[0]
+    return replace(gauge, gain=gauge.shown / rated_power(plant.pump.power, float(passed), speed=state.speed))
 
 
 def _gauges(plant: Plant, frame: HourFrame) -> tuple[tuple[str, ...], tuple[LeftOut, ...]]:
     """The gauges with enough of a pressure to be judged by, and the others."""
     names = plant.gauge_names
-    hours = np.sum(usable_pressure(frame, names) > 0, axis=0)
+    hours = np.sum(usable_shown(frame, names) > 0, axis=0)
     counted = list(zip(names, hours.tolist(), strict=True))
     return (
         tuple(name for name, count in counted if count >= LEAST_HOURS),
-        tuple(LeftOut(name=name, hours=count) for name, count in counted if count < LEAST_HOURS),
+        tuple(
+            LeftOut(name=name, hours=count, reads=plant.gauge_kinds[name])
+            for name, count in counted
+            if count < LEAST_HOURS
+        ),
     )
 
 
 def log_readings(value: Floats, usual: Floats) -> Floats:
-    """[T, M] log of flow or pressure over the commissioned one, no lower than LEAST_SHARE; nan where unknown."""
+    """[T, M] log of flow, pressure or power over the commissioned one, no lower than LEAST_SHARE; nan where unknown."""
     return np.log(np.maximum(value / usual, LEAST_SHARE))
 
 
@@ -252,7 +290,7 @@ def share_of_readings(frame: HourFrame, gauges: tuple[str, ...]) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Healthy:
-    """What is fitted to: usual flows of meters and pressure heads of gauges, and what their columns are of."""
+    """What is fitted to: usual flows of meters and heads of pressure gauges, and what their columns are of."""
 
     meters: tuple[str, ...]
     gauges: tuple[str, ...]
@@ -275,7 +313,7 @@ def _fit(plant: Plant, network: Network, healthy: _Healthy, speed: float) -> _Fi
     branch = np.array([network.runs.index(run.name) for run in plant.branches])
     count = len(branch)
     usual = np.concatenate([healthy.flow_m3s, healthy.head_m])
-    gain_sd = [*[GAIN_LOG_SD] * len(healthy.meters), *[GAUGE_LOG_SD] * len(healthy.gauges)]
+    gain_sd = [*[GAIN_LOG_SD] * len(healthy.meters), *[GAUGE_LOG_SD[GaugeKind.PRESSURE]] * len(healthy.gauges)]
     prior_sd = np.concatenate([np.full(count, RESISTANCE_LOG_SD), [HEAD_LOG_SD], gain_sd])
 
     def model(points: Floats) -> Floats:
@@ -335,9 +373,15 @@ def from_json(text: str) -> Baseline:
         gain=np.asarray(body["gain"], float),
         noise=NoiseModel(**noise),
         figures=tuple(_figure(figure) for figure in body.get("figures", ())),
-        gauges=tuple(FittedGauge(**gauge) for gauge in body.get("gauges", ())),
-        left_out=tuple(LeftOut(**gauge) for gauge in body.get("left_out", ())),
+        gauges=tuple(FittedGauge(**_gauge(gauge)) for gauge in body.get("gauges", ())),
+        left_out=tuple(LeftOut(**_gauge(gauge)) for gauge in body.get("left_out", ())),
     )
+
+
+def _gauge(body: Mapping[str, Any]) -> dict[str, Any]:
+    """A gauge's values; an earlier version knew of pressures alone."""
+    told = {"shown" if key == "pressure_pa" else key: value for key, value in body.items()}
+    return told | {"reads": GaugeKind(told.get("reads", GaugeKind.PRESSURE))}
 
 
 def _figure(body: Mapping[str, Any]) -> FittedFigure:

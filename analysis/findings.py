@@ -53,7 +53,7 @@ def finding_of(watched: Watched, change: Change) -> Finding:
         candidates=candidates,
         history=history,
         evidence=_evidence(watched, change, latest),
-        summary=headline(candidates, watched.plant.gauge_names),
+        summary=headline(candidates, watched.plant.gauge_kinds),
         action=action(watched.plant, candidates) if leader else "",
     )
 
@@ -79,7 +79,8 @@ def _candidate(watched: Watched, verdict: Verdict, index: int) -> Candidate:
         subject=fault.subject,
         probability=float(verdict.probability[index]),
         flow_change_percent=_percent(size),
-        could_be=could_be(watched.plant, fault.kind, fault.subject, size=size, sudden=verdict.sudden),
+        could_be=could_be(watched.plant, fault.kind, fault.subject, size=size, sudden=verdict.sudden, part=fault.part),
+        part=fault.part,
     )
 
 

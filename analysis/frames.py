@@ -31,10 +31,10 @@ class Parts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeHours:
-    """What G gauges showed in the hours of a frame: their names, and [T, G] pressures in Pa, nan where unknown."""
+    """What G gauges showed in the hours of a frame: their names, and [T, G] in Pa or W, nan where unknown."""
 
     names: tuple[str, ...]
-    pressure_pa: Floats
+    shown: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,5 +88,5 @@ class HourFrame:
             seconds=self.seconds[wanted],
             off_s=self.off_s[wanted],
             parts=parts,
-            gauges=self.gauges and GaugeHours(names=self.gauges.names, pressure_pa=self.gauges.pressure_pa[wanted]),
+            gauges=self.gauges and GaugeHours(names=self.gauges.names, shown=self.gauges.shown[wanted]),
         )

@@ -27,8 +27,9 @@ def gauge_states_of(watched: Watched) -> tuple[GaugeState, ...]:
         GaugeState(
             name=gauge.name,
             run=runs[gauge.name],
-            pressure_pa=_mean(watched.pressure_pa[-DAY_H:, column]),
-            commissioned_pa=gauge.pressure_pa,
+            shown=_mean(watched.shown[-DAY_H:, column]),
+            commissioned=gauge.shown,
+            reads=gauge.reads,
         )
         for column, gauge in enumerate(watched.baseline.gauges)
     )
@@ -73,7 +74,7 @@ def _word(
             if finding.cleared_at_s is None and mine and candidate.probability >= SUSPECTED:
                 return finding.status, f"{place(candidate.kind, name)} ({100 * candidate.probability:.0f} % likely)"
             if finding.cleared_at_s is None and candidate.subject == run and candidate is finding.candidates[0]:
-                return finding.status, place(candidate.kind, run)
+                return finding.status, place(candidate.kind, run, part=candidate.part)
     return _against_expected(watched, name)
 
 

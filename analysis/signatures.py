@@ -1,22 +1,25 @@
 """What every fault does to every meter and gauge: patterns of log change, from the commissioned network.
 
 A restricted branch loses flow and all others gain; a weaker supply takes from all in a fixed pattern, most from the
-highest outlet; a wrong meter moves alone. Sizes run along a path of solved networks, so that large faults keep their
+highest outlet; a wrong meter moves alone. Where the pump's power is read the supply comes in parts, which do the same to
+every flow and not to the power. Sizes run along a path of solved networks, so that large faults keep their
 true pattern. Sources of the idea: signature matrices of structural isolation (Blanke et al., Diagnosis and
 Fault-Tolerant Control); the patterns themselves are the solver's.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.assessment import FaultKind
+from analysis.assessment import FaultKind, SupplyPart
 from analysis.detection.learning import first_guess
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses, spans_of
-from analysis.frames import Floats
+from analysis.frames import Floats, Ints
 from analysis.gauges import Columns, columns_of
-from analysis.hydraulics.network import Conditions, Network, solve
+from analysis.hydraulics.network import Conditions, Network, Solution, solve
+from analysis.hydraulics.pump import pump_head
 from config.plant import Plant
 
 # A reading below this share of the commissioned one is as good as none.
@@ -35,6 +38,10 @@ RESTRICTED_PLAIN = (0.5, (0.8, 0.1, 0.1))
 OPENED_RUN = (0.3, (1.0, 0.0, 0.0))
 SUPPLY = (4.0, (0.4, 0.35, 0.25))
 METER = (0.6, (0.5, 0.3, 0.2))
+# What a worn or fouled impeller draws at the same flow, by the head that it lacks there: log power over log head, and its
+# spread. Friction within it takes head and no power (0), one that is smaller draws less as a slower one does (0.7 to 1.2,
+# by how steep the curve is), growth that drags draws more (below 0). By reasoning from the work that vanes do, no source.
+IMPELLER_POWER, IMPELLER_POWER_SD = 0.5, 0.5
 
 COMMON_PARTS = ("pump speed", "sump level", "water temperature")
 # Usual wander of the common parts: log speed, metres of sump level, kelvin. Common practice, no source.
@@ -45,15 +52,16 @@ COMMON_JUMP_SD = (0.0, 0.03, 0.0)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
-    """One hypothesis: its kind and the run or meter it sits on (None for the supply)."""
+    """One hypothesis: its kind and the run, meter or gauge it sits on (None for the supply), or the part of the supply."""
 
     kind: FaultKind
     subject: str | None
+    part: SupplyPart | None = None
 
     @property
     def name(self) -> str:
         """Distinct name."""
-        return f"{self.kind.value}:{self.subject or 'pump'}"
+        return f"{self.kind.value}:{self.part or self.subject or 'pump'}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +107,7 @@ class _Path:
     readings: Floats  # [sizes, M]
     hazard: float
     shape: tuple[float, float, float]
+    doubt: Floats  # [sizes, M]
 
 
 def signatures_of(
@@ -116,13 +125,14 @@ def signatures_of(
     columns = columns_of(plant, network, meters, gauges)
     paths = [
         *_run_paths(plant, network, state, columns),
-        _supply_path(network, state, columns),
+        *_supply_paths(network, state, columns),
         *_meter_paths((*meters, *gauges)),
     ]
     owner = np.concatenate([np.full(len(path.sizes), index) for index, path in enumerate(paths)])
     patterns = np.maximum(np.concatenate([path.readings for path in paths]), np.log(LEAST_SHARE))
     sizes = np.concatenate([path.sizes for path in paths])
     hazard = np.array([path.hazard for path in paths])
+    doubt = np.concatenate([path.doubt for path in paths])
     hypotheses = Hypotheses(
         names=tuple(path.fault.name for path in paths),
         owner=owner,
@@ -132,6 +142,7 @@ def signatures_of(
         size_spans=spans_of(sizes, owner),
         hazard=hazard / hazard.sum(),
         shape=np.array([path.shape for path in paths]),
+        doubt=doubt if doubt.any() else None,
     )
     return Signatures(
         faults=tuple(path.fault for path in paths),
@@ -144,12 +155,12 @@ def signatures_of(
     )
 
 
-def usual_noise(common_signature: Floats, *, gauges: int) -> NoiseModel:
+def usual_noise(common_signature: Floats, *, gauge_wander_sd: Sequence[float] = ()) -> NoiseModel:
     """How a plant wanders by its common parts' signature [M, C], before anything was learned of it.
 
-    The last `gauges` of the M readings are of gauges.
+    The last of the M readings are of gauges that wander as `gauge_wander_sd` says.
     """
-    return first_guess(common_signature, np.array(COMMON_SD), np.array(COMMON_JUMP_SD), gauges=gauges)
+    return first_guess(common_signature, np.array(COMMON_SD), np.array(COMMON_JUMP_SD), gauge_wander_sd=gauge_wander_sd)
 
 
 def speed_change(network: Network, state: AsCommissioned, speed: float, columns: Columns) -> Floats:
@@ -160,10 +171,11 @@ def speed_change(network: Network, state: AsCommissioned, speed: float, columns:
 
 @dataclass(frozen=True, slots=True)
 class _Changes:
-    """Log changes of B cases: of the flow of every run [B, R], and of the readings [B, M]."""
+    """Log changes of B cases: of the flow of every run [B, R], and of the readings [B, M], with their doubt [B, M]."""
 
     flow: Floats
     readings: Floats
+    doubt: Floats
 
 
 def _log_ratio(value: Floats, base: Floats) -> Floats:
@@ -178,7 +190,19 @@ def _changes(network: Network, state: AsCommissioned, conditions: Conditions, co
     base, changed = (solve(network, _laid_over(state, case)) for case in (AS_FOUND, conditions))
     flow = _log_ratio(changed.flow_m3s, base.flow_m3s[0])
     head = _log_ratio(columns.heads_m(changed), columns.heads_m(base)[0])
-    return _Changes(flow, np.concatenate([flow[:, columns.run], head], axis=1))
+    readings = np.concatenate([flow[:, columns.run], head], axis=1)
+    doubt = np.zeros_like(readings)
+    if columns.of_pump.any():
+        of_pump = _of_pump(columns)
+        speed = state.speed if conditions.speed is None else conditions.speed
+        power, sd = columns.pump_power(base, state.speed).log_change(changed.pump_flow_m3s, speed)
+        readings[:, of_pump], doubt[:, of_pump] = power[:, None], sd[:, None]
+    return _Changes(flow, readings, doubt)
+
+
+def _of_pump(columns: Columns) -> Ints:
+    """The columns of the readings that are of the pump's power."""
+    return len(columns.run) + np.flatnonzero(columns.of_pump)
 
 
 def _as_found(network: Network, state: AsCommissioned) -> Floats:
@@ -210,7 +234,7 @@ def _run_paths(plant: Plant, network: Network, state: AsCommissioned, columns: C
         resistance[number, :, place] = factors
     every = _changes(network, state, Conditions(resistance=resistance.reshape(-1, len(network.runs))), columns)
     flow = every.flow.reshape(resistance.shape)
-    readings = every.readings.reshape(*resistance.shape[:2], every.readings.shape[1])
+    readings, doubt = (side.reshape(*resistance.shape[:2], -1) for side in (every.readings, every.doubt))
     split = len(RESTRICTED)
     paths = []
     for number, (run, place) in enumerate(zip(plant.branches, places, strict=True)):
@@ -224,18 +248,59 @@ def _run_paths(plant: Plant, network: Network, state: AsCommissioned, columns: C
             (FaultKind.OPENING, slice(split, None), 1.0 - factors[split:], OPENED_RUN),
         ):
             fault = Fault(kind=kind, subject=run.name)
-            paths.append(_Path(fault, flow[number, part, place], load, readings[number, part], hazard, shape))
+            flows = flow[number, part, place]
+            paths.append(_Path(fault, flows, load, readings[number, part], hazard, shape, doubt[number, part]))
     return paths
 
 
-def _supply_path(network: Network, state: AsCommissioned, columns: Columns) -> _Path:
-    changes = _changes(network, state, Conditions(speed=state.speed * (1.0 + np.array(SPEED_CHANGE))), columns)
+def _supply_paths(network: Network, state: AsCommissioned, columns: Columns) -> list[_Path]:
+    """The supply as one fault; in parts where the pump's power is read.
+
+    All parts do to every flow, and to the head that the branches share, what another speed does.
+    """
+    turned = state.speed * (1.0 + np.array(SPEED_CHANGE))
+    changes = _changes(network, state, Conditions(speed=turned), columns)
     base = _as_found(network, state)
     pumped = base * _from_pump(network)
     total = _log_ratio(np.exp(changes.flow) @ pumped, np.array(pumped.sum()))
     hazard, shape = SUPPLY
     lack = 1.0 - (1.0 + np.array(SPEED_CHANGE)) ** 2
-    return _Path(Fault(kind=FaultKind.SUPPLY, subject=None), total, lack, changes.readings, hazard, shape)
+    if not columns.of_pump.any():
+        whole = Fault(kind=FaultKind.SUPPLY, subject=None)
+        return [_Path(whole, total, lack, changes.readings, hazard, shape, changes.doubt)]
+    paths = []
+    for part in SupplyPart:
+        sizes = np.flatnonzero(total < 0) if part is SupplyPart.IMPELLER else np.arange(len(total))  # none gets better
+        power, doubt = _part_power(network, state, columns, turned, part)
+        readings, doubts = changes.readings.copy(), np.zeros_like(changes.readings)
+        readings[:, _of_pump(columns)], doubts[:, _of_pump(columns)] = power[:, None], doubt[:, None]
+        fault = Fault(kind=FaultKind.SUPPLY, subject=None, part=part)
+        share = hazard / len(SupplyPart)
+        paths.append(_Path(fault, total[sizes], lack[sizes], readings[sizes], share, shape, doubts[sizes]))
+    return paths
+
+
+def _part_power(
+    network: Network, state: AsCommissioned, columns: Columns, turned: Floats, part: SupplyPart
+) -> tuple[Floats, Floats]:
+    """[sizes] log change of the power, and its standard deviation, of a part that does to the flows what speeds do."""
+    base = solve(network, _laid_over(state, AS_FOUND))
+    found = solve(network, _laid_over(state, Conditions(speed=turned)))
+    power = columns.pump_power(base, state.speed)
+    if part is SupplyPart.SPEED:
+        return power.log_change(found.pump_flow_m3s, turned)
+    change, sd = power.log_change(found.pump_flow_m3s, state.speed)
+    if part is SupplyPart.INTAKE:
+        return change, sd
+    lack = _log_lack(network, state, found)
+    return change + IMPELLER_POWER * lack, np.hypot(sd, IMPELLER_POWER_SD * lack)
+
+
+def _log_lack(network: Network, state: AsCommissioned, found: Solution) -> Floats:
+    """[B] log of the head that the pump gives over what it would give, as commissioned, at the same flow."""
+    passed = np.maximum(found.pump_flow_m3s, 0.0)
+    whole = pump_head(network.pump, passed, speed=state.speed, head_factor=state.head_factor)[0]
+    return _log_ratio(found.pump_head_m, np.maximum(whole, 1e-9))
 
 
 def _from_pump(network: Network) -> np.ndarray:
@@ -253,6 +318,7 @@ def _meter_paths(names: tuple[str, ...]) -> list[_Path]:
             sizes[:, None] * (np.arange(len(names)) == index),
             hazard,
             shape,
+            np.zeros((len(sizes), len(names))),
         )
         for index, name in enumerate(names)
     ]

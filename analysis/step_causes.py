@@ -5,17 +5,18 @@ not: what an obstacle costs falls with the square of the flow, what an impeller 
 (affinity laws), and the static lift of the outlets stays as it is.
 """
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from enum import StrEnum
 
 import numpy as np
 
-from analysis.assessment import Candidate, FaultKind
+from analysis.assessment import Candidate, FaultKind, SupplyPart
 from analysis.frames import Floats
 from analysis.hydraulics.network import Conditions, Network, Solution, solve
 from analysis.hydraulics.pump import PumpCurve, pump_head
 from analysis.signatures import LEAST_SHARE, AsCommissioned
+from analysis.wording import NO_GAUGES, Gauges
+from config.plant import GaugeKind
 
 # How well what is told apart is known; logs. Common practice, no source.
 SPEED_LOG_SD = 0.005  # a controller's setting against the speed that it gives
@@ -34,14 +35,6 @@ _SPEEDS = np.geomspace(0.3, 1.4, 25)
 _FINE = 17
 
 
-class SupplyPart(StrEnum):
-    """What of the supply may have changed; no flow meter tells these apart at one speed."""
-
-    IMPELLER = "impeller"
-    INTAKE = "intake or trunk"
-    SPEED = "speed"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
     """One thing that may be wrong, and how likely it was before the step.
@@ -49,7 +42,7 @@ class Cause:
     Attributes:
         subject: run or meter; None for the supply. part: of the supply; None for all else.
         size: log change of the run's flow, of the pump's total, or of the meter's reading.
-        gauge: whether the subject is a gauge rather than a meter.
+        gauge: what the subject reads, if it is a gauge rather than a meter.
     """
 
     kind: FaultKind
@@ -57,7 +50,7 @@ class Cause:
     part: SupplyPart | None = None
     size: float
     probability: float
-    gauge: bool = False
+    gauge: GaugeKind | None = None
 
     @property
     def name(self) -> str:
@@ -154,17 +147,19 @@ class _Runs:
         )
 
 
-def causes_of(candidates: Sequence[Candidate], gauges: Collection[str] = ()) -> tuple[Cause, ...]:
-    """A finding's candidates, with the supply taken apart; `gauges` are the plant's, told from its meters.
+def causes_of(candidates: Sequence[Candidate], gauges: Gauges = NO_GAUGES) -> tuple[Cause, ...]:
+    """A finding's candidates, with the supply taken apart; `gauges` are the plant's, by what they read.
 
-    Its parts are as likely as one another: nothing in the flows of one speed speaks for any (common practice, no
-    source).
+    Where the pump's power told nothing of its parts they are as likely as one another: nothing in the flows of one
+    speed speaks for any (common practice, no source).
     """
     causes: list[Cause] = []
     for candidate in candidates:
         size = float(np.log(max(1.0 + candidate.flow_change_percent / 100.0, LEAST_SHARE)))
         parts: tuple[SupplyPart | None, ...] = (None,)
-        if candidate.kind is FaultKind.SUPPLY:
+        if candidate.kind is FaultKind.SUPPLY and candidate.part is not None:
+            parts = (candidate.part,)
+        elif candidate.kind is FaultKind.SUPPLY:
             # no impeller gets better by itself
             parts = tuple(SupplyPart) if size < 0 else (SupplyPart.INTAKE, SupplyPart.SPEED)
         causes += [
@@ -174,7 +169,7 @@ def causes_of(candidates: Sequence[Candidate], gauges: Collection[str] = ()) -> 
                 part=part,
                 size=size,
                 probability=candidate.probability / len(parts),
-                gauge=candidate.subject in gauges,
+                gauge=gauges.get(candidate.subject or ""),
             )
             for part in parts
         ]

@@ -6,7 +6,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from analysis.assessment import FaultKind, Isolability
+from analysis.assessment import FaultKind, Isolability, SupplyPart
 from analysis.commissioning import Baseline
 from analysis.frames import Floats
 from analysis.isolability import EXAMPLE_LOSS
@@ -15,7 +15,6 @@ from analysis.step_causes import (
     Cause,
     Found,
     StepForecast,
-    SupplyPart,
     covariance_against,
     covariance_of,
     forecast_step,

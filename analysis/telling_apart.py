@@ -4,19 +4,20 @@ Before the plant is commissioned, the network of the plant file and a usual nois
 """
 
 import itertools
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analysis.assessment import FaultKind, Isolability
+from analysis.assessment import FaultKind, Isolability, SupplyPart
 from analysis.commissioning import Baseline
 from analysis.detection.noise import NoiseModel
 from analysis.frames import Floats
+from analysis.gauges import usual_wander
 from analysis.hydraulics.network import compile_network
 from analysis.isolability import isolability_and_sight_of
 from analysis.signatures import AsCommissioned, Signatures, signatures_of, usual_noise
-from config.plant import Meter, Plant
+from config.plant import GaugeKind, Meter, Plant
 
 # What a meter on a run that has none is called, in the faults of a plant that is tried with it.
 TRIED = "a meter to be tried"
@@ -56,7 +57,7 @@ class ToldApart:
         alike: groups of which no two can be told apart within 30 days; a fault may be in several.
         unseen: faults that the meters do not tell from a healthy plant within 30 days.
         dry: branches in which no water flows by these figures, so that nothing can be told of them.
-        gauges: names of the gauges that take part.
+        gauges: the gauges that take part, by what they read.
         commissioned: whether the plant's own network and noise were used, or the plant file's and a usual noise.
     """
 
@@ -64,7 +65,7 @@ class ToldApart:
     alike: tuple[Alike, ...]
     unseen: tuple[str, ...]
     dry: tuple[str, ...]
-    gauges: tuple[str, ...] = ()
+    gauges: Mapping[str, GaugeKind] = field(default_factory=dict)
     commissioned: bool
 
 
@@ -111,7 +112,7 @@ def told_apart(plant: Plant, baseline: Baseline | None, *, tell: Callable[[int, 
         ),
         unseen=tuple(name for name in sight if name not in seen and kind_and_subject(name)[1] not in dry),
         dry=dry,
-        gauges=state.gauges,
+        gauges={name: plant.gauge_kinds[name] for name in state.gauges},
         commissioned=baseline is not None,
     )
 
@@ -120,6 +121,13 @@ def kind_and_subject(fault: str) -> tuple[FaultKind, str | None]:
     """A fault's name taken apart again."""
     kind, _, subject = fault.partition(":")
     return FaultKind(kind), None if FaultKind(kind) is FaultKind.SUPPLY else subject
+
+
+def part_of(fault: str) -> SupplyPart | None:
+    """The part of the supply that a fault's name tells of; None for the whole supply, and for all else."""
+    kind, _, subject = fault.partition(":")
+    parts = {part.value: part for part in SupplyPart}
+    return parts.get(subject) if FaultKind(kind) is FaultKind.SUPPLY else None
 
 
 def _placed(plant: Plant) -> tuple[str, ...]:
@@ -156,7 +164,7 @@ def _dry(signatures: Signatures) -> tuple[str, ...]:
 
 def _noise(state: _State, signatures: Signatures) -> NoiseModel:
     """The plant's own noise, and for a meter more that is tried, before the gauges, the usual one."""
-    usual = usual_noise(signatures.common, gauges=len(state.gauges))
+    usual = usual_noise(signatures.common, gauge_wander_sd=usual_wander(state.plant, state.gauges))
     if state.noise is None:
         return usual
     own, gauges = state.noise, len(state.gauges)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analysis.assessment import FaultKind
 from analysis.calibration import flow_of_parts
 from analysis.commissioning import Baseline, log_readings, share_of_readings, usable_flow
 from analysis.detection.lessons import Lessons
@@ -14,13 +15,13 @@ from analysis.detection.regimes import Regime, Touch
 from analysis.detection.watch import Watch
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, Floats, HourFrame
-from analysis.gauges import columns_of, usable_pressure
+from analysis.gauges import columns_of, usable_shown, usual_wander
 from analysis.hydraulics.network import Network, compile_network
 from analysis.pulses import PARTS
 from analysis.signatures import Signatures, signatures_of, speed_change, usual_noise
 from analysis.speeds import Speeds, speeds_of
 from analysis.timeline import SETTLE_S
-from config.plant import Plant
+from config.plant import GaugeKind, Plant
 from config.settings import AlarmSettings
 
 HOURS_A_YEAR = 8766.0
@@ -50,7 +51,7 @@ class Watched:
         shift: [T or T + 1, M] log change that the logged speed should bring.
         known_at_s: [T or T + 1, PARTS] UTC epoch seconds from which on the parts of each hour were known for good; one
             more hour where one that is not over was looked at.
-        flow_m3s: [T, meters] measured, nan unknown. pressure_pa: [T, gauges] likewise.
+        flow_m3s: [T, meters] measured, nan unknown. shown: [T, gauges] Pa or W, likewise.
         memory: to go on from another time, if it holds enough more than the one that this went on from.
         run_flow_m3s: [R] true flow of every run as commissioned, by the fitted network.
     """
@@ -62,7 +63,7 @@ class Watched:
     watch: Watch
     frame: HourFrame
     flow_m3s: Floats
-    pressure_pa: Floats
+    shown: Floats
     readings: Floats
     shift: Floats
     memory: Memory | None
@@ -110,9 +111,9 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     signatures = signatures_of(plant, network, state, baseline.meters, baseline.gauge_names)
     speeds = _speeds(plant, baseline, frame, events)
     shift = _speed_shift(plant, baseline, network, speeds.after)
-    flow, pressure = usable_flow(frame, flow_m3s), usable_pressure(frame, baseline.gauge_names)
-    usual_pa = np.array([gauge.pressure_pa for gauge in baseline.gauges])
-    logs = np.concatenate([log_readings(flow, baseline.flow_m3s), log_readings(pressure, usual_pa)], axis=1)
+    flow, shown = usable_flow(frame, flow_m3s), usable_shown(frame, baseline.gauge_names)
+    usual_shown = np.array([gauge.shown for gauge in baseline.gauges])
+    logs = np.concatenate([log_readings(flow, baseline.flow_m3s), log_readings(shown, usual_shown)], axis=1)
     # an hour at two speeds is like none of them
     readings = np.where(speeds.mixed[:, None], np.nan, logs - shift)
     watch = Watch(
@@ -123,7 +124,7 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         lessons=Lessons(
             from_h=max(int((baseline.from_s - frame.start_s) // HOUR_S), 0),
             commissioned_h=int((baseline.to_s - baseline.from_s) // HOUR_S),
-            usual=usual_noise(signatures.common, gauges=len(baseline.gauges)),
+            usual=usual_noise(signatures.common, gauge_wander_sd=usual_wander(plant, baseline.gauge_names)),
         ),
     )
     shares = share_of_readings(frame, baseline.gauge_names)
@@ -146,7 +147,7 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         watch=watch,
         frame=frame.until(settled),
         flow_m3s=flow[:settled],
-        pressure_pa=pressure[:settled],
+        shown=shown[:settled],
         readings=readings[:settled],
         shift=shift,
         memory=memory,
@@ -258,6 +259,7 @@ def _touches(
             continue
         if event.kind is EventKind.MAINTENANCE:
             touches.append(Touch(hour=hour, pattern=_unit_pattern(plant, signatures, event), sd=WORK_SD[event.value]))
+            touches.extend(_on_power(plant, signatures, hour) if event.value == "pump_cleaned" else ())
         elif event.kind is EventKind.PUMP_SPEED and hour > 0:
             moved = shift[hour] - shift[hour - 1]
             touches.append(Touch(hour=hour, pattern=moved, sd=SPEED_TRUST, anew=False))
@@ -265,6 +267,16 @@ def _touches(
         elif event.kind is EventKind.CALIBRATION and event.target in signatures.meters:
             touches.append(Touch(hour=hour, pattern=_own(signatures, event.target), sd=_k_sd(plant, event, events)))
     return tuple(touches)
+
+
+def _on_power(plant: Plant, signatures: Signatures, hour: int) -> tuple[Touch, ...]:
+    """A cleaned pump may draw more or less than its flows tell."""
+    kinds = plant.gauge_kinds
+    return tuple(
+        Touch(hour=hour, pattern=_own(signatures, name), sd=WORK_SD["pump_cleaned"])
+        for name in signatures.gauges
+        if kinds[name] is GaugeKind.POWER
+    )
 
 
 def _k_sd(plant: Plant, event: Event, events: Sequence[Event]) -> float:
@@ -294,8 +306,11 @@ def _unit_pattern(plant: Plant, signatures: Signatures, event: Event) -> Floats:
     run = next((run for run in plant.runs if run.name == event.target), None)
     if event.value == "meter_cleaned" and run is not None and run.meter in signatures.meters:
         return _own(signatures, run.meter or "")
-    name = "supply:pump" if event.value == "pump_cleaned" or run is None else f"restriction:{run.name}"
     hypotheses = signatures.hypotheses
+    if event.value == "pump_cleaned" or run is None:
+        name = next(fault.name for fault in signatures.faults if fault.kind is FaultKind.SUPPLY)
+    else:
+        name = f"restriction:{run.name}"
     if name not in hypotheses.names:
         by_speed: Floats = signatures.common[:, 0]
         return by_speed

@@ -1,42 +1,35 @@
 """The tables of a plant file, and the records that they stand for."""
 
 import zoneinfo
-from collections.abc import Mapping
 from difflib import get_close_matches
-from types import MappingProxyType
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag, field_validator, model_validator
+from pydantic import AfterValidator, ConfigDict, Field, field_validator, model_validator
 
-from config.elements import ElementTable, tag_of
+from config.elements import ElementTable
 from config.fields import (
     FlowUnit,
     HeightM,
-    JsonPointer,
-    KPoints,
     Name,
     PositiveFlowM3s,
+    PowerPoints,
     PumpCurve,
     SalinityGPerKg,
     SpeedShare,
     Table,
     TemperatureC,
     Text,
-    Topic,
 )
+from config.instruments import GaugeTable, MeterTable
 from config.plant import (
     Broker,
     Element,
-    Gauge,
-    Meter,
-    MqttSource,
     Pipe,
     Plant,
     Pump,
     Reducer,
     Run,
     SerialPort,
-    SerialSource,
     Target,
     Water,
 )
@@ -47,7 +40,6 @@ from config.units import quoted
 MQTT_PORT = 1883  # IANA: mqtt
 MQTT_TLS_PORT = 8883  # IANA: secure-mqtt
 MAX_RUNS = 500  # ten large manifolds
-_COUNTER_BITS = (16, 32)
 
 
 def _time_zone(name: str) -> str:
@@ -100,10 +92,15 @@ class PumpTable(Table):
         default=1.0, json_schema_extra={"default": "100 %"}, description="The speed that the pump runs at."
     )
     check_valve: bool = Field(default=False, description="Whether a check valve at the pump stops back-flow.")
+    power: PowerPoints = Field(
+        default=(),
+        json_schema_extra={"default": []},
+        description="[flow, power drawn from the mains] points at 100 % speed, for a gauge of its power.",
+    )
 
     def record(self) -> Pump:
         """The pump."""
-        return Pump(curve=self.curve, speed=self.speed, check_valve=self.check_valve)
+        return Pump(curve=self.curve, speed=self.speed, check_valve=self.check_valve, power=self.power)
 
 
 class TargetTable(Table):
@@ -184,88 +181,6 @@ def _bore_changes(path: tuple[Element, ...], place: int) -> bool:
     before = [element.bore_m for element in path[:place] if isinstance(element, Pipe)]
     after = [element.bore_m for element in path[place:] if isinstance(element, Pipe)]
     return bool(before and after and before[-1] != after[0])
-
-
-class SerialSourceTable(Table):
-    """A meter on a serial pulse counter."""
-
-    serial: Name = Field(examples=["bench"], description="Name of a [[serial]] table.")
-    channel: int = Field(ge=1, le=99, examples=[2], description="Channel of the counter, from 1.")
-
-    def record(self) -> SerialSource:
-        """The source."""
-        return SerialSource(port=self.serial, channel=self.channel)
-
-
-class MqttSourceTable(Table):
-    """A meter on an MQTT topic."""
-
-    mqtt: Name = Field(examples=["shed"], description="Name of an [[mqtt]] table.")
-    topic: Topic = Field(examples=["rack/flow/2"], description="The topic that the counter is sent on.")
-    pulses: JsonPointer = Field(default="", description="JSON Pointer to the count; empty for a plain number.")
-    uptime: JsonPointer | None = Field(default=None, description="JSON Pointer to the device's uptime in seconds.")
-
-    def record(self) -> MqttSource:
-        """The source."""
-        return MqttSource(broker=self.mqtt, topic=self.topic, pulses=self.pulses, uptime=self.uptime)
-
-
-SOURCE_TABLES: Mapping[str, type[Table]] = MappingProxyType({"serial": SerialSourceTable, "mqtt": MqttSourceTable})
-
-
-def _source_tag(value: Any) -> str | None:
-    """The tag of the table that a source is read by."""
-    keys = value if isinstance(value, dict) else {}
-    return next((tag_of(key) for key in SOURCE_TABLES if key in keys), None)
-
-
-SourceTable = Annotated[
-    Annotated[SerialSourceTable, Tag("<serial>")] | Annotated[MqttSourceTable, Tag("<mqtt>")],
-    Discriminator(_source_tag),
-]
-
-
-class MeterTable(Table):
-    """[[meter]]: a pulse meter."""
-
-    name: Name = Field(examples=["M2"], description="What the meter is called.")
-    k_points: KPoints = Field(alias="pulses_per_litre", description="A number, or [flow, number] points.")
-    counter_bits: int = Field(default=32, json_schema_extra={"enum": list(_COUNTER_BITS)}, description="16 or 32.")
-    source: SourceTable | None = Field(default=None, description="Without one, the meter is fed from log files.")
-
-    @field_validator("counter_bits")
-    @classmethod
-    def check_bits(cls, bits: int) -> int:
-        """Counters are 16 or 32 bits wide."""
-        if bits not in _COUNTER_BITS:
-            raise ValueError(f"{bits} is not the width of a counter: write 16 or 32")
-        return bits
-
-    def record(self) -> Meter:
-        """The meter."""
-        source = None if self.source is None else self.source.record()
-        return Meter(name=self.name, k_points=self.k_points, counter_bits=self.counter_bits, source=source)
-
-
-class GaugeTable(Table):
-    """[[gauge]]: a pressure gauge, whose values come from files."""
-
-    name: Name = Field(examples=["header"], description="What the gauge is called.")
-    reads: Literal["pressure"] = Field(description="What it measures.")
-    run: Name = Field(examples=["riser"], description="The inner run at whose downstream end it reads.")
-    height_m: HeightM = Field(
-        default=0.0,
-        alias="height",
-        json_schema_extra={"default": "0 m"},
-        description="Where the gauge itself is, above the sump's level.",
-    )
-    unit: Literal["Pa", "kPa", "bar", "psi", "m"] = Field(
-        description="The unit of its values, against the air; m is metres of water of 9.80665 kPa."
-    )
-
-    def record(self) -> Gauge:
-        """The gauge."""
-        return Gauge(name=self.name, run=self.run, height_m=self.height_m, unit=self.unit)
 
 
 class SerialTable(Table):

@@ -18,6 +18,7 @@ from config.units import (
     FLOW,
     FLOW_UNITS,
     LENGTH,
+    POWER,
     SALINITY,
     SHARE,
     TEMPERATURE,
@@ -34,6 +35,7 @@ MAX_HEAD_M = 100.0
 MAX_BORE_M = 0.6
 MAX_LENGTH_M = 1000.0
 MAX_ROUGHNESS_M = 0.005
+MAX_POWER_W = 10_000.0
 _NAME_LENGTH = 80
 _POINT = 2
 
@@ -56,6 +58,7 @@ def _reader(dimension: Dimension, **limits: float) -> BeforeValidator:
 
 _NOT_NEGATIVE_FLOW = partial(read_quantity, dimension=FLOW, low=0.0, high=MAX_FLOW_M3S)
 _NOT_NEGATIVE_HEAD = partial(read_quantity, dimension=LENGTH, low=0.0, high=MAX_HEAD_M)
+_SOME_POWER = partial(read_quantity, dimension=POWER, above=0.0, high=MAX_POWER_W)
 
 FlowM3s = Annotated[float, _reader(FLOW, low=0.0, high=MAX_FLOW_M3S), _schema(FLOW)]
 PositiveFlowM3s = Annotated[float, _reader(FLOW, above=0.0, high=MAX_FLOW_M3S), _schema(FLOW)]
@@ -231,6 +234,13 @@ def _pump_curve(value: object) -> tuple[Point, ...]:
     return points
 
 
+def _power_points(value: object) -> tuple[Point, ...]:
+    """One point at full speed at least, flow rising; what it draws may rise or fall."""
+    points = read_points(value, _NOT_NEGATIVE_FLOW, _SOME_POWER, example='["6000 L/h", "45 W"]')
+    check_rising(points, 0, "the flow")
+    return points
+
+
 def _loss_points(value: object) -> tuple[Point, ...]:
     """At least one point besides (0, 0), which says nothing; flow and loss rising."""
     example = '["300 L/h", "0.45 m"]'
@@ -274,12 +284,18 @@ def _pairs_schema(second: dict[str, Any], example: list[Any]) -> dict[str, Any]:
 
 
 _HEAD = {"type": "string", "pattern": pattern(LENGTH)}
+_POWER = {"type": "string", "pattern": pattern(POWER)}
 _K = {"type": "number", "exclusiveMinimum": 0, "maximum": 1e6}
 
 PumpCurve = Annotated[
     tuple[Point, ...],
     BeforeValidator(_pump_curve),
     WithJsonSchema(_pairs_schema(_HEAD, [["0 L/h", "4.6 m"], ["11000 L/h", "0 m"]]) | {"minItems": 2}),
+]
+PowerPoints = Annotated[
+    tuple[Point, ...],
+    BeforeValidator(_power_points),
+    WithJsonSchema(_pairs_schema(_POWER, [["0 L/h", "32 W"], ["9000 L/h", "55 W"]])),
 ]
 LossPoints = Annotated[
     tuple[Point, ...],

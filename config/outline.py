@@ -8,6 +8,7 @@ from config.plant import (
     FittingKind,
     FixedK,
     Gauge,
+    GaugeKind,
     Meter,
     MqttSource,
     Pipe,
@@ -190,7 +191,8 @@ def _back_flow(plant: Plant) -> tuple[str, ...]:
 
 def gauge_place(gauge: Gauge) -> str:
     """Where a gauge reads, in words."""
-    return f"pressure at the end of {gauge.run}, from files in {gauge.unit}"
+    what = f"pressure at the end of {gauge.run}" if gauge.reads is GaugeKind.PRESSURE else "power that the pump draws"
+    return f"{what}, from files in {gauge.unit}"
 
 
 def meter_feed(meter: Meter) -> str:

@@ -5,8 +5,11 @@ outlet. The order of a run's path is the order in which the water meets its elem
 of the last pipe met (or of the first one to come, before any).
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+
+from config.gauge_units import POWER, PRESSURE
 
 PUMP_NODE = "pump"
 
@@ -140,12 +143,14 @@ class Water:
 class Pump:
     """The pump: (flow m3/s, head m) points at full speed, flow rising and head falling; `speed` is a fraction.
 
-    Without a check valve a stopped pump lets water drain back through it.
+    Without a check valve a stopped pump lets water drain back through it. `power` is (flow m3/s, W drawn from the mains)
+    points at full speed, flow rising; empty where the keeper has none.
     """
 
     curve: tuple[tuple[float, float], ...]
     speed: float = 1.0
     check_valve: bool = False
+    power: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,20 +224,29 @@ class Meter:
     source: SerialSource | MqttSource | None = None
 
 
+class GaugeKind(StrEnum):
+    """What a gauge measures: the pressure at a node, Pa against the air, or the power that the pump draws, W."""
+
+    PRESSURE = PRESSURE
+    POWER = POWER
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gauge:
-    """A pressure gauge, fed from files.
+    """A gauge, fed from files.
 
     Attributes:
-        run: the inner run at whose downstream end it reads.
-        height_m: of the gauge above the sump's level.
-        unit: that its values come in, one of PRESSURE_UNITS.
+        run: of a pressure, the inner run at whose downstream end it reads; None for a power.
+        height_m: of a pressure gauge above the sump's level.
+        unit: that its values come in, one of UNITS_OF what it reads.
+        reads: what it measures.
     """
 
     name: str
-    run: str
+    run: str | None
     height_m: float
     unit: str
+    reads: GaugeKind = GaugeKind.PRESSURE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -281,6 +295,11 @@ class Plant:
     def run_of_meter(self, meter: str) -> Run | None:
         """The run that the meter sits on; None for a meter without a run."""
         return next((run for run in self.runs if run.meter == meter), None)
+
+    @property
+    def gauge_kinds(self) -> Mapping[str, GaugeKind]:
+        """What each gauge reads, by its name."""
+        return {gauge.name: gauge.reads for gauge in self.gauges}
 
     @property
     def gauge_names(self) -> tuple[str, ...]:

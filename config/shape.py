@@ -9,10 +9,11 @@ from pydantic import ValidationError, WithJsonSchema
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from config.document import SOURCE_TABLES, Document
+from config.document import Document
 from config.elements import ELEMENT_TABLES, tag_of
 from config.fields import Table
 from config.flaws import Flaw, Path, close_to
+from config.instruments import SOURCE_TABLES
 from config.units import quoted
 
 _TAGGED: dict[str, type[Table]] = {

@@ -9,6 +9,7 @@ from typing import Any
 
 from config.elements import BORE_KEYS
 from config.flaws import NAMED_LISTS, Flaw, close_to
+from config.gauge_units import POWER, PRESSURE, SI_UNITS, UNITS_OF
 from config.plant import PUMP_NODE
 
 _WORDS = {"run": "run", "meter": "meter", "gauge": "gauge", "serial": "serial port", "mqtt": "broker"}
@@ -40,6 +41,7 @@ def tree_flaws(raw: Mapping[str, Any]) -> list[Flaw]:
         *_bores(runs),
         *_meters(raw, runs),
         *_gauges(raw, runs),
+        *_one_power(raw),
         *_sources(raw),
         *_ports(raw),
     ]
@@ -214,6 +216,7 @@ def _gauges(raw: Mapping[str, Any], runs: Iterable[_Run]) -> Iterator[Flaw]:
         name, on = _text(gauge, "name"), _text(gauge, "run")
         if name is not None and name in meters:
             yield Flaw(path=("gauge", place, "name"), what=f"a meter is called {name!r}: give each its own name")
+        yield from _of_its_kind(place, gauge)
         if on is None:
             continue
         path = ("gauge", place, "run")
@@ -225,6 +228,32 @@ def _gauges(raw: Mapping[str, Any], runs: Iterable[_Run]) -> Iterator[Flaw]:
                 path=path,
                 what=f"run {on!r} ends at an outlet, whose pressure is always the same: name a run that ends at a node",
             )
+
+
+def _of_its_kind(place: int, gauge: Mapping[str, Any]) -> Iterator[Flaw]:
+    """What a gauge needs by what it reads, and what has no meaning there."""
+    reads, unit = _text(gauge, "reads"), _text(gauge, "unit")
+    if reads is None or reads not in UNITS_OF:
+        return
+    path: tuple[str | int, ...] = ("gauge", place)
+    if unit in SI_UNITS and unit not in UNITS_OF[reads]:
+        offered = ", ".join(f'"{name}"' for name in UNITS_OF[reads])
+        yield Flaw(path=(*path, "unit"), what=f'"{unit}" is no unit of {reads}: write one of {offered}')
+    if reads == PRESSURE and "run" not in gauge:
+        yield Flaw(path=(*path, "run"), what="missing: name the inner run at whose end the gauge reads")
+    for key in ("run", "height"):
+        if reads == POWER and key in gauge:
+            what = "a gauge of power reads the pump, wherever it is: take this line out"
+            yield Flaw(path=(*path, key), what=what)
+
+
+def _one_power(raw: Mapping[str, Any]) -> Iterator[Flaw]:
+    """There is one pump, so one gauge of its power."""
+    read = [(place, gauge) for place, gauge in _tables(raw, "gauge") if _text(gauge, "reads") == POWER]
+    for place, _ in read[1:]:
+        first = _text(read[0][1], "name")
+        what = f"gauge {first!r} reads the pump's power already: keep one of them"
+        yield Flaw(path=("gauge", place, "reads"), what=what)
 
 
 def _sources(raw: Mapping[str, Any]) -> Iterator[Flaw]:

@@ -123,6 +123,8 @@ PRESSURE = Dimension(
         pascal=(1.0, "pa"), kilo=(1e3, "kpa"), psi=(PSI_PA, "psi"), bar=(1e5, "bar"), mbar=(1e2, "mbar|hpa")
     ),
 )
+_WATTS = _spelled(watt=(1.0, "w|watt|watts"), kilo=(1e3, "kw|kilowatt"))
+POWER = Dimension(name="a power", example="45 W", named=("W", "kW"), units=_WATTS)
 SHARE = Dimension(name="a percentage", example="60 %", named=("%",), units=_spelled(percent=(0.01, "%|percent|pct")))
 ANGLE = Dimension(name="an angle", example="30 deg", named=("deg",), units=_spelled(degree=(1.0, "deg|degree|degrees")))
 TIME = Dimension(
@@ -136,7 +138,7 @@ TIME = Dimension(
         day=(86400.0, "d|day|days"),
     ),
 )
-DIMENSIONS = (FLOW, LENGTH, TEMPERATURE, SALINITY, PRESSURE, SHARE, ANGLE, TIME)
+DIMENSIONS = (FLOW, LENGTH, TEMPERATURE, SALINITY, PRESSURE, POWER, SHARE, ANGLE, TIME)
 
 FLOW_UNITS = ("gal/h", "gal/min", "L/h", "L/min", "m3/h")
 _FOOT_FLOWS = frozenset({"gal/h", "gal/min"})

@@ -4,8 +4,9 @@ import itertools
 from collections.abc import Iterator
 from typing import Any
 
-from analysis.telling_apart import Alike, ToldApart, kind_and_subject
+from analysis.telling_apart import Alike, ToldApart, kind_and_subject, part_of
 from analysis.wording import place
+from config.plant import GaugeKind
 from daemon.tables import columns
 
 AT_ONCE_H = 3.0
@@ -22,7 +23,8 @@ def lines_of(apart: ToldApart, *, every_pair: bool) -> Iterator[str]:
     yield f"  reckoned with {_basis(apart)}"
     yield f"  no {_instruments(apart)} of any plant tells, while the flow is steady:"
     yield "    within one branch, clogged media from a valve turned or a hose kinked"
-    yield "    at the supply, a fouled impeller from a blocked intake, a restricted trunk or a lower speed"
+    if GaugeKind.POWER not in apart.gauges.values():
+        yield "    at the supply, a fouled impeller from a blocked intake, a restricted trunk or a lower speed"
     if apart.dry:
         yield f"  no water flows by these figures in {', '.join(apart.dry)}: nothing can be told of it"
     if apart.unseen:
@@ -77,7 +79,7 @@ def _within_30_days() -> str:
 
 
 def _said(apart: ToldApart, fault: str) -> str:
-    return place(*kind_and_subject(fault), apart.gauges)
+    return place(*kind_and_subject(fault), apart.gauges, part_of(fault))
 
 
 def _what_decides(group: Alike) -> str:

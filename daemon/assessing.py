@@ -5,7 +5,8 @@ import hashlib
 import pathlib
 import sqlite3
 from collections.abc import Callable
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import Field, dataclass, fields, is_dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from analysis.gauges import without_hours
 from analysis.speeds import speeds_of
 from analysis.timeline import GAP_S
 from config.errors import InputMissing, StoreError
-from config.plant import Plant
+from config.plant import Gauge, Plant, Pump
 from config.settings import PlantFile
 from daemon.latest import last_minute
 from daemon.store.baselines import BaselineRow, latest_baseline, save_baseline
@@ -172,6 +173,9 @@ def stored_baseline(connection: sqlite3.Connection, plant_file: PlantFile, db: p
     return from_json(stored.body)
 
 
+_LATER = {(Pump, "power"), (Gauge, "reads")}
+
+
 def plant_digest(plant: Plant) -> str:
     """A name for the plant as the hydraulics and the meters know it; names, targets and ports do not enter."""
     bare = replace(
@@ -197,8 +201,14 @@ def _plain(value: object) -> object:
     if isinstance(value, tuple):
         return [_plain(part) for part in value]
     if is_dataclass(value) and not isinstance(value, type):
-        return [type(value).__name__, *(_plain(getattr(value, field.name)) for field in fields(value))]
+        told = [(field, getattr(value, field.name)) for field in fields(value)]
+        return [type(value).__name__, *(_plain(part) for field, part in told if not _unsaid(value, field, part))]
     return value
+
+
+def _unsaid(record: object, field: Field[Any], value: object) -> bool:
+    """Whether a value is as it was before plant files could say it: then the plant is called as it was."""
+    return (type(record), field.name) in _LATER and value == field.default
 
 
 def _commissioned(plant: Plant, frame: HourFrame, events: tuple[Event, ...]) -> Baseline:

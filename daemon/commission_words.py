@@ -7,11 +7,13 @@ from zoneinfo import ZoneInfo
 from analysis.commissioning import Baseline
 from analysis.fitted import FigureKind, FittedFigure
 from analysis.report.fitted_words import CATALOGUE_KEPT, called, factor_range, pair_sentences
-from config.plant import Plant
-from config.pressures import PRESSURE_UNITS
+from config.gauge_units import SI_UNITS
+from config.plant import GaugeKind, Plant
 from config.units import flow_in, show_flow
 from daemon import clock
 from daemon.tables import columns
+
+SHOWN_KEYS = {GaugeKind.PRESSURE: "pressure_pa", GaugeKind.POWER: "power_w"}
 
 
 def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
@@ -32,11 +34,11 @@ def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
     for column, gauge in enumerate(baseline.gauges, start=len(baseline.meters)):
         if column == len(baseline.meters):
             yield ""
-            yield f"{'gauge':<14} {'run':<14} {'pressure':>14}   usual wander of an hour"
+            yield f"{'gauge':<14} {'run':<14} {'shown':>14}   usual wander of an hour"
         known = next(record for record in plant.gauges if record.name == gauge.name)
         wander = 100.0 * float(baseline.noise.wander_sd[column])
-        pressure = f"{gauge.pressure_pa / PRESSURE_UNITS[known.unit]:.4g} {known.unit}"
-        yield f"{gauge.name:<14} {known.run:<14} {pressure:>14}   +-{wander:.2f} %"
+        shown = f"{gauge.shown / SI_UNITS[known.unit]:.4g} {known.unit}"
+        yield f"{gauge.name:<14} {known.run or '':<14} {shown:>14}   +-{wander:.2f} %"
     yield ""
     yield "What these days say of the plant file's figures, as factors on them:"
     yield from columns(_figure_rows(baseline))
@@ -87,7 +89,8 @@ def json_of(baseline: Baseline) -> dict[str, Any]:
         "gauges": [
             {
                 "name": gauge.name,
-                "pressure_pa": gauge.pressure_pa,
+                "reads": gauge.reads.value,
+                SHOWN_KEYS[gauge.reads]: gauge.shown,
                 "gain": gauge.gain,
                 "wander_sd": float(baseline.noise.wander_sd[column]),
                 "wander_tau_h": float(baseline.noise.wander_tau_h[column]),

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from analysis.assessment import Assessment, Candidate, Finding, Forecast, MediaLife, Status
+from analysis.assessment import Assessment, Candidate, Finding, Forecast, GaugeState, MediaLife, Status
 from analysis.wording import percent, place
-from config.plant import Plant, Run
-from config.pressures import PRESSURE_UNITS
+from config.gauge_units import SI_UNITS
+from config.plant import GaugeKind, Plant, Run
 from config.units import flow_in, show_flow
 from daemon import clock
 
@@ -93,7 +93,7 @@ def _flow_lines(plant: Plant, known: Assessment) -> Iterator[str]:
 
 
 def _gauge_lines(plant: Plant, known: Assessment) -> Iterator[str]:
-    """Every gauge that takes part: its pressure over the last day, and as commissioned, in its own unit."""
+    """Every gauge that takes part: what it showed over the last day, and as commissioned, in its own unit."""
     if not known.gauge_states:
         return
     yield ""
@@ -102,8 +102,8 @@ def _gauge_lines(plant: Plant, known: Assessment) -> Iterator[str]:
     for state in known.gauge_states:
         unit = units[state.name]
         now, was = (
-            "no reading" if math.isnan(value) else f"{value / PRESSURE_UNITS[unit]:.4g} {unit}"
-            for value in (state.pressure_pa, state.commissioned_pa)
+            "no reading" if math.isnan(value) else f"{value / SI_UNITS[unit]:.4g} {unit}"
+            for value in (state.shown, state.commissioned)
         )
         yield f"{state.name:<14} {now:>12}  {was:>12}"
 
@@ -128,7 +128,7 @@ def _finding_lines(plant: Plant, finding: Finding, zone: ZoneInfo) -> Iterator[s
         f"{clock.local_text(finding.onset_high_s, zone)}), {grown}; seen on {clock.local_text(finding.raised_at_s, zone)}."
     )
     for candidate in finding.candidates:
-        yield f"  {percent(candidate.probability):>9}  {place(candidate.kind, candidate.subject, plant.gauge_names)}: {_or(candidate)}"
+        yield f"  {percent(candidate.probability):>9}  {place(candidate.kind, candidate.subject, plant.gauge_kinds, candidate.part)}: {_or(candidate)}"
     yield f"  What to do: {finding.action}"
     if finding.evidence:
         yield "  Evidence, change of each reading over a day (90 % interval), and what the likeliest cause would make it:"
@@ -216,8 +216,7 @@ def json_of(known: Assessment) -> dict[str, Any]:
             {
                 "name": state.name,
                 "run": state.run,
-                "pressure_pa": _number(state.pressure_pa),
-                "commissioned_pa": state.commissioned_pa,
+                **_gauge_json(state),
             }
             for state in known.gauge_states
         ],
@@ -261,6 +260,15 @@ def _finding_json(finding: Finding) -> dict[str, Any]:
     }
 
 
+def _gauge_json(state: GaugeState) -> dict[str, Any]:
+    """What a gauge shows, under the key of its unit."""
+    shown, was = {
+        GaugeKind.PRESSURE: ("pressure_pa", "commissioned_pa"),
+        GaugeKind.POWER: ("power_w", "commissioned_w"),
+    }[state.reads]
+    return {"reads": state.reads.value, shown: _number(state.shown), was: state.commissioned}
+
+
 def _number(value: float) -> float | None:
     """JSON has no nan: a change that was not measured is null."""
     return value if value == value else None  # noqa: PLR0124 - only nan differs from itself
@@ -270,6 +278,7 @@ def _candidate_json(candidate: Candidate) -> dict[str, Any]:
     return {
         "kind": candidate.kind.value,
         "subject": candidate.subject,
+        "part": None if candidate.part is None else candidate.part.value,
         "probability": candidate.probability,
         "flow_change_percent": candidate.flow_change_percent,
         "could_be": list(candidate.could_be),

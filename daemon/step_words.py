@@ -6,12 +6,12 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from analysis.assessment import FaultKind
+from analysis.assessment import FaultKind, SupplyPart
 from analysis.speed_step import SpeedStep
-from analysis.step_causes import Cause, SupplyPart
+from analysis.step_causes import Cause
 from analysis.step_plan import PairOdds, RunInStep, RunState, StepOption, StepPlan
 from analysis.step_reading import SPEAKS, CauseReading, MeterReading, StepReading
-from analysis.wording import check_gauge, percent, place
+from analysis.wording import NO_GAUGES, Gauges, check_gauge, percent, place
 from config.plant import Plant
 from config.units import show_flow
 from daemon import clock
@@ -164,7 +164,12 @@ def cause_words(cause: Cause) -> str:
     """A cause as one would say it."""
     if cause.part is not None:
         return (_LESS if cause.size < 0 else _MORE)[cause.part]
-    return place(cause.kind, cause.subject, (cause.subject,) if cause.gauge and cause.subject else ())
+    return place(cause.kind, cause.subject, _gauges(cause))
+
+
+def _gauges(cause: Cause) -> Gauges:
+    """A cause's own gauge, by what it reads."""
+    return NO_GAUGES if cause.gauge is None or cause.subject is None else {cause.subject: cause.gauge}
 
 
 def reading_lines(plant: Plant, read: Read) -> Iterator[str]:
@@ -222,8 +227,8 @@ def to_do(reading: StepReading) -> str:
     first = reading.causes[0].cause
     if first.part is not None:
         return _TO_DO[first.part]
-    if first.gauge:
-        return check_gauge(first.subject)
+    if first.gauge is not None:
+        return check_gauge(first.subject, _gauges(first))
     if first.kind is FaultKind.METER or any(cause.cause.kind is FaultKind.METER for cause in reading.alike):
         return "A bucket test at the branch's outlet tells the branch from its meter."
     return f"Look at the {first.subject} branch: valve handle, hose, fittings, media."

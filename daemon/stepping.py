@@ -105,7 +105,7 @@ def plan_stored(
                 finding=None if finding is None else finding.id,
                 groups=_examples(plant, found, kept.baseline)
                 if finding is None
-                else (causes_of(finding.candidates, plant.gauge_names),),
+                else (causes_of(finding.candidates, plant.gauge_kinds),),
                 speed=speed,
                 to=tuple(to) or tuple(share * speed for share in SHARES),
                 seconds=seconds,
@@ -145,7 +145,7 @@ def read_stored(plant_file: PlantFile, db: pathlib.Path, *, at_s: float | None, 
         found_of(plant, kept.baseline),
         kept.baseline,
         made,
-        () if finding is None else causes_of(finding.candidates, plant.gauge_names),
+        () if finding is None else causes_of(finding.candidates, plant.gauge_kinds),
         reference[0] if reference else None,
     )
     return Read(reading=reading, finding=finding)

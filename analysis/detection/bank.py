@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.detection.noise import NoiseModel
-from analysis.detection.products import Products, peaks
+from analysis.detection.products import Lie, Products, peaks
 from analysis.detection.whitener import Innovation
 from analysis.frames import Floats, Ints
 
@@ -140,10 +140,10 @@ def _thin(bank: OnsetBank, hour: int, protect: frozenset[int]) -> OnsetBank:
 
 @dataclass(frozen=True, slots=True)
 class Ratios:
-    """Log likelihood ratios [K, G, P] of patterns against no change, and where in its span each lies best [K, G, P]."""
+    """Log likelihood ratios [K, G, P] of patterns against no change, and where each lies best, [K, G, P]."""
 
     log_ratio: Floats
-    share: Floats
+    lie: Lie
 
 
 def evidence(bank: OnsetBank, products: Products, hour: int) -> Ratios:
@@ -162,6 +162,7 @@ def evidence(bank: OnsetBank, products: Products, hour: int) -> Ratios:
     scale = (1.0 / growth(hour - bank.onset_h + 1.0)).reshape(-1, 1)
     score = scale * bank.score.reshape(-1, meters)
     info = (scale**2)[..., None] * bank.info.reshape(-1, meters, meters)
-    node, share = peaks(products, score, info)
+    node, lie = peaks(products, score, info)
     whole = (onsets, shapes, node.shape[1])
-    return Ratios(node.reshape(whole), share.reshape(whole))
+    lean = None if lie.lean is None else lie.lean.reshape(whole)
+    return Ratios(node.reshape(whole), Lie(lie.share.reshape(whole), lean))

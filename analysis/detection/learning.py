@@ -6,7 +6,7 @@ thought too small raises alarms for nothing, one thought too large costs some ho
 common practice for small paddle-wheel meters and hobby pumps, no source.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,8 +16,6 @@ from analysis.frames import Floats
 
 PRIOR_WHITE_SD = (0.001, 1.0)
 PRIOR_WANDER_SD = (0.011, 0.45)
-# A pressure sensor has no moving part: about its accuracy class of 0.5 % and less. Common practice, no source.
-PRIOR_GAUGE_WANDER_SD = 0.004
 PRIOR_WANDER_TAU_H = (25.0, 0.8)
 PRIOR_COMMON_TAU_H = (20.0, 0.8)
 PRIOR_COMMON_LOG_SD = 0.7
@@ -66,15 +64,19 @@ class Healthy:
     moved: Mapping[int, Floats]
 
 
-def first_guess(common_signature: Floats, common_sd: Floats, common_jump_sd: Floats, *, gauges: int = 0) -> NoiseModel:
-    """The prior's middle: M meters, the last of them `gauges`, by C common parts of the given signature [M, C].
+def first_guess(
+    common_signature: Floats, common_sd: Floats, common_jump_sd: Floats, *, gauge_wander_sd: Sequence[float] = ()
+) -> NoiseModel:
+    """The prior's middle: M meters, the last of them gauges, by C common parts of the given signature [M, C].
 
-    `common_sd` and `common_jump_sd` [C] are their usual size and jump.
+    `common_sd` and `common_jump_sd` [C] are their usual size and jump, `gauge_wander_sd` how each gauge wanders.
     """
     meters, commons = common_signature.shape
+    wander = np.full(meters, PRIOR_WANDER_SD[0])
+    wander[meters - len(gauge_wander_sd) :] = gauge_wander_sd
     return NoiseModel(
         white_sd=np.full(meters, PRIOR_WHITE_SD[0]),
-        wander_sd=np.where(np.arange(meters) < meters - gauges, PRIOR_WANDER_SD[0], PRIOR_GAUGE_WANDER_SD),
+        wander_sd=wander,
         wander_tau_h=np.full(meters, PRIOR_WANDER_TAU_H[0]),
         common_signature=common_signature,
         common_sd=np.asarray(common_sd, float),

@@ -75,7 +75,8 @@ def digest_of(watch: Watch, readings: Floats, shares: Floats, hour: int) -> str:
 def _numbers(regime: Regime) -> tuple[int | Floats, ...]:
     """What makes a regime."""
     hypotheses = regime.hypotheses
-    return (regime.from_h, *_learned(regime.model), hypotheses.patterns, hypotheses.size, hypotheses.log_prior)
+    doubt = () if hypotheses.doubt is None else (hypotheses.doubt,)
+    return (regime.from_h, *_learned(regime.model), hypotheses.patterns, hypotheses.size, hypotheses.log_prior, *doubt)
 
 
 def _learned(model: NoiseModel) -> tuple[Floats, ...]:

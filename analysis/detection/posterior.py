@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.detection.bank import POWERS, RAMP_UNIT_H, OnsetBank, evidence
-from analysis.detection.products import Products, products_of
+from analysis.detection.products import Lie, Products, products_of
 from analysis.frames import Floats, Ints
 
 # Usual speed of a ramp, change of log flow a day, and its spread (log). Media take weeks to a month; a pump longer.
@@ -35,6 +35,8 @@ class Hypotheses:
         spans: [P, M] from each pattern half the way to its neighbours of the same hypothesis.
         size: [P] size of the fault as the keeper would put it (signed change of log flow of what it touches).
         size_spans: [P] half the way to the neighbours' sizes.
+        doubt: [P, M] one standard deviation of what is not known of each pattern, in one reading at the most; None for
+            nothing.
         hazard: [H] relative frequency, sums to 1.
         shape: [H, G] share of each growth shape, rows sum to 1.
         log_prior: [G, P] log weight of each pattern in each shape; all of them sum to 1.
@@ -49,6 +51,7 @@ class Hypotheses:
     size_spans: Floats
     hazard: Floats
     shape: Floats
+    doubt: Floats | None = None
     log_prior: Floats = field(init=False)
     products: Products = field(init=False)
 
@@ -58,7 +61,7 @@ class Hypotheses:
         with np.errstate(divide="ignore"):
             prior = np.maximum(np.log(self.hazard[self.owner] * weight * self.shape[self.owner].T), NEVER)
         object.__setattr__(self, "log_prior", prior)
-        object.__setattr__(self, "products", products_of(self.patterns, self.spans))
+        object.__setattr__(self, "products", products_of(self.patterns, self.spans, self.doubt))
 
 
 def spans_of(patterns: Floats, owner: Ints) -> Floats:
@@ -86,7 +89,7 @@ def _rate_weight(size: Floats, age_h: Floats) -> Floats:
     return apart
 
 
-def weigh(hypotheses: Hypotheses, bank: OnsetBank, hour: int) -> tuple[Floats, Floats]:
+def weigh(hypotheses: Hypotheses, bank: OnsetBank, hour: int) -> tuple[Floats, Lie]:
     """Weigh every onset, shape and pattern against no fault.
 
     Args:
@@ -95,14 +98,14 @@ def weigh(hypotheses: Hypotheses, bank: OnsetBank, hour: int) -> tuple[Floats, F
         hour: the last hour taken in.
 
     Returns:
-        [K, G, P] log weights, and [K, G, P] where in its span each pattern's size lies.
+        [K, G, P] log weights, and where each pattern lies best.
     """
     ratios = evidence(bank, hypotheses.products, hour)
     weights = ratios.log_ratio
     weights += np.log(np.maximum(bank.weight_h, 1e-9))[:, None, None]
     weights += hypotheses.log_prior
     weights[:, POWERS > 0] += _rate_weight(hypotheses.size, (hour - bank.onset_h + 1).astype(np.float64))[:, None]
-    return weights, ratios.share
+    return weights, ratios.lie
 
 
 def log_sum(weights: Floats) -> float:

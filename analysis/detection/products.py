@@ -3,6 +3,9 @@
 The evidence for a pattern p with span d needs p.Ap, p.Ad and d.Ad under the matrix A of every onset and shape. A is
 symmetric, so each of them is one sum over the pairs of meters with A's upper triangle; and a pattern that moves a
 single meter, as a wrong meter does, needs nothing but that meter's entry.
+
+Of one reading, the pump's power, it may not be known by how much a fault moves it. Then the pattern is p + e q with q in
+that reading alone and e normal, and e is integrated out: b and A lose what they say along q.
 """
 
 from dataclasses import dataclass
@@ -23,6 +26,8 @@ class Products:
         wide: [Q, M] patterns of several meters; wide_span: [Q, M] their spans.
         pairs: [3, M (M + 1) / 2, Q] factors of the upper triangle of A for p.Ap, p.Ad and d.Ad.
         meter: [P - Q] the meter that each of the others moves; lone, lone_span: [P - Q] by how much.
+        doubtful: the reading in which patterns of several meters are not sure; None for none.
+        doubt: [Q] one standard deviation of each there.
     """
 
     place: Ints
@@ -33,12 +38,33 @@ class Products:
     meter: Ints
     lone: Floats
     lone_span: Floats
+    doubtful: int | None
+    doubt: Floats
 
 
-def products_of(patterns: Floats, spans: Floats) -> Products:
-    """Prepare patterns [P, M] with spans [P, M], each half the way to its neighbours."""
+@dataclass(frozen=True, slots=True)
+class Lie:
+    """Where each pattern lies best, [..., P]: in its span, -1 to 1, and by how many standard deviations of its doubt.
+
+    `lean` is None where nothing is in doubt.
+    """
+
+    share: Floats
+    lean: Floats | None
+
+
+def products_of(patterns: Floats, spans: Floats, doubt: Floats | None = None) -> Products:
+    """Prepare patterns [P, M] with spans [P, M], each half the way to its neighbours, and doubt [P, M] in one reading.
+
+    Raises:
+        ValueError: several readings in doubt.
+    """
+    doubts = np.zeros_like(patterns) if doubt is None else doubt
+    columns = np.flatnonzero((doubts != 0).any(axis=0))
+    if len(columns) > 1:
+        raise ValueError(f"{len(columns)} readings in doubt: there may be one")
     moved = (patterns != 0) | (spans != 0)
-    single = moved.sum(axis=1) <= 1
+    single = (moved.sum(axis=1) <= 1) & ~(doubts != 0).any(axis=1)
     several, one = np.flatnonzero(~single), np.flatnonzero(single)
     order = np.concatenate([several, one])
     meter = np.argmax(moved[one], axis=1)
@@ -58,10 +84,12 @@ def products_of(patterns: Floats, spans: Floats) -> Products:
         meter=meter,
         lone=patterns[one, meter],
         lone_span=spans[one, meter],
+        doubtful=int(columns[0]) if len(columns) else None,
+        doubt=doubts[several].sum(axis=1),
     )
 
 
-def peaks(products: Products, score: Floats, info: Floats) -> tuple[Floats, Floats]:
+def peaks(products: Products, score: Floats, info: Floats) -> tuple[Floats, Lie]:
     """The log ratio of every pattern with its size integrated over its span, and where in the span it peaks.
 
     Args:
@@ -70,22 +98,65 @@ def peaks(products: Products, score: Floats, info: Floats) -> tuple[Floats, Floa
         info: [N, M, M] the matrices A.
 
     Returns:
-        Both [N, P]; the second from -1 to 1.
+        [N, P] both.
     """
     node, share = np.empty((2, len(score), len(products.place)))
     split = len(products.wide)
     row, column = np.triu_indices(info.shape[1])
     upper = info[:, row, column]
     fall, mixed, curve = (upper @ factors for factors in products.pairs)
-    found = _peak(score @ products.wide.T, score @ products.wide_span.T, fall, mixed, curve)
-    node[:, :split], share[:, :split] = found
+    reach, slope = score @ products.wide.T, score @ products.wide_span.T
+    in_doubt = (
+        None if products.doubtful is None else _give_doubt(products, score, info, (reach, slope, fall, mixed, curve))
+    )
+    node[:, :split], share[:, :split] = _peak(reach, slope, fall, mixed, curve)
+    lean = None
+    if in_doubt is not None:
+        lean = np.zeros_like(node)
+        lean[:, :split] = in_doubt.lean(share[:, :split])
+        node[:, :split] += in_doubt.gain
     lone, span = products.lone, products.lone_span
     reach, own = score[:, products.meter], info[:, products.meter, products.meter]
     found = _peak(reach * lone, reach * span, own * lone**2, own * (lone * span), own * span**2)
     node[:, split:], share[:, split:] = found
     if products.in_place:
-        return node, share
-    return node[:, products.place], share[:, products.place]
+        return node, Lie(share, lean)
+    return node[:, products.place], Lie(share[:, products.place], None if lean is None else lean[:, products.place])
+
+
+@dataclass(frozen=True, slots=True)
+class _Doubt:
+    """What integrating the doubt out gives, [N, Q]: the gain of log ratio, and what the best lean is made of."""
+
+    gain: Floats
+    still: Floats
+    by_span: Floats
+    whole: Floats
+
+    def lean(self, share: Floats) -> Floats:
+        """[N, Q] standard deviations of the doubt, at shares [N, Q] of the span."""
+        leaning: Floats = (self.still - share * self.by_span) / self.whole
+        return leaning
+
+
+def _give_doubt(products: Products, score: Floats, info: Floats, sums: tuple[Floats, ...]) -> _Doubt:
+    """Take from the sums p.b, d.b, p.Ap, p.Ad and d.Ad, in place, what they owe to the doubtful reading.
+
+    With q the doubt: A loses A q q'A / (1 + q.Aq), b loses A q (q.b) / (1 + q.Aq), and the ratio gains
+    (q.b)^2 / 2 (1 + q.Aq) - log(1 + q.Aq) / 2.
+    """
+    reach, slope, fall, mixed, curve = sums
+    at, doubt = products.doubtful, products.doubt
+    row = info[:, at, :]
+    whole = 1.0 + doubt**2 * info[:, at, at][:, None]
+    pull = doubt * score[:, at][:, None]
+    by_node, by_span = doubt * (row @ products.wide.T), doubt * (row @ products.wide_span.T)
+    reach -= pull * by_node / whole
+    slope -= pull * by_span / whole
+    fall -= by_node**2 / whole
+    mixed -= by_node * by_span / whole
+    curve -= by_span**2 / whole
+    return _Doubt(0.5 * (pull**2 / whole - np.log(whole)), pull - by_node, by_span, whole)
 
 
 def _peak(node: Floats, slope: Floats, fall: Floats, mixed: Floats, curve: Floats) -> tuple[Floats, Floats]:

@@ -8,6 +8,7 @@ from analysis.detection.bank import OnsetBank, empty, since, step
 from analysis.detection.looks import Looks
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses, log_sum, weigh
+from analysis.detection.products import Lie
 from analysis.detection.verdict import Verdict, judge
 from analysis.detection.whitener import FilterState, loosened, predict, update
 from analysis.frames import Floats
@@ -46,13 +47,13 @@ class Track:
         self.protect = frozenset()
         self.weighed_h, self.old_odds = NEVER_H, -np.inf
 
-    def weigh(self, hypotheses: Hypotheses, hour: int) -> tuple[float, Floats, Floats]:
+    def weigh(self, hypotheses: Hypotheses, hour: int) -> tuple[float, Floats, Lie]:
         """Log odds of any fault, and what `posterior.weigh` gives; the likely onsets are kept from now on."""
-        weights, share = weigh(hypotheses, self.bank, hour)
+        weights, lie = weigh(hypotheses, self.bank, hour)
         self.protect = self._likely(self.bank, weights)
         self.weighed_h = hour - YOUNG_H
         self.old_odds = log_sum(weights[self.bank.onset_h <= self.weighed_h])
-        return log_sum(weights), weights, share
+        return log_sum(weights), weights, lie
 
     def glance(self, hypotheses: Hypotheses, hour: int) -> float:
         """Log odds of any fault, the onsets that were old when all were weighed taken as they were then."""
@@ -74,10 +75,10 @@ class Track:
             if np.logaddexp(odds, 0.0) + most < threshold:
                 continue
             bank = step(self.bank, self.model, hour, innovation, self.protect)
-            weights, share = weigh(hypotheses, bank, hour)
+            weights, lie = weigh(hypotheses, bank, hour)
             found = log_sum(weights)
             if found >= threshold:
-                return judge(hypotheses, bank, weights, share, hour=hour, log_odds=found, part=number + 1)
+                return judge(hypotheses, bank, weights, lie, hour=hour, log_odds=found, part=number + 1)
         return None
 
     def _likely(self, bank: OnsetBank, weights: Floats) -> frozenset[int]:

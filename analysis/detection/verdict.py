@@ -6,6 +6,7 @@ import numpy as np
 
 from analysis.detection.bank import OnsetBank
 from analysis.detection.posterior import Hypotheses, by_hypothesis
+from analysis.detection.products import Lie
 from analysis.frames import Floats, Ints
 
 LOW, HIGH = 0.05, 0.95
@@ -77,20 +78,22 @@ def judge(  # noqa: PLR0913 - the last three only name the hour
     hypotheses: Hypotheses,
     bank: OnsetBank,
     weights: Floats,
-    share: Floats,
+    lie: Lie,
     *,
     hour: int,
     log_odds: float,
     part: int = 0,
 ) -> Verdict:
-    """Sum up the weights [K, G, P] of an hour; `share` [K, G, P] is where in its span each pattern's size lies."""
+    """Sum up the weights [K, G, P] of an hour; `lie` is where each pattern lies best."""
     mass = np.exp(weights - np.max(weights))
     pattern_mass = mass.sum(axis=(0, 1))
     member = hypotheses.owner[None, :] == np.arange(len(hypotheses.names))[:, None]
     weight = np.where(member, pattern_mass, 0.0)  # [H, P] share of each pattern within its hypothesis
     weight /= np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
-    shift = np.sum(mass * share, axis=(0, 1)) / np.maximum(pattern_mass, 1e-300)
+    shift = _mean_of(lie.share, mass, pattern_mass)
     patterns = hypotheses.patterns + shift[:, None] * hypotheses.spans
+    if lie.lean is not None and hypotheses.doubt is not None:
+        patterns += _mean_of(lie.lean, mass, pattern_mass)[:, None] * hypotheses.doubt
     sizes = hypotheses.size + shift * hypotheses.size_spans
     onset = mass.sum(axis=(1, 2)) ** ONSET_TRUST
     below = np.cumsum(onset) / np.sum(onset)
@@ -106,14 +109,22 @@ def judge(  # noqa: PLR0913 - the last three only name the hour
         onset_h=at[1],
         onset_high_h=at[2],
         step=float(mass[:, 0].sum() / mass.sum()),
-        by_onset=_by_onset(bank, mass, share, hypotheses),
+        by_onset=_by_onset(bank, mass, lie, hypotheses),
     )
 
 
-def _by_onset(bank: OnsetBank, mass: Floats, share: Floats, hypotheses: Hypotheses) -> ByOnset:
+def _mean_of(values: Floats, mass: Floats, pattern_mass: Floats) -> Floats:
+    """[P] mean of values [K, G, P] over onsets and shapes, by their mass."""
+    mean: Floats = np.sum(mass * values, axis=(0, 1)) / np.maximum(pattern_mass, 1e-300)
+    return mean
+
+
+def _by_onset(bank: OnsetBank, mass: Floats, lie: Lie, hypotheses: Hypotheses) -> ByOnset:
     """The onsets that carry weight: a verdict is kept for years."""
     weight = mass.sum(axis=2)
     carries = weight.sum(axis=1) >= LEAST_WEIGHT * weight.sum()
     weight, mass = weight[carries] / weight[carries].sum(), mass[carries] / weight[carries].sum()
-    moved = mass @ hypotheses.patterns + (mass * share[carries]) @ hypotheses.spans
+    moved = mass @ hypotheses.patterns + (mass * lie.share[carries]) @ hypotheses.spans
+    if lie.lean is not None and hypotheses.doubt is not None:
+        moved += (mass * lie.lean[carries]) @ hypotheses.doubt
     return ByOnset(bank.onset_h[carries], weight, moved / np.maximum(weight, 1e-300)[..., None])

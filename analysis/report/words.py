@@ -1,12 +1,13 @@
 """What the report says: numbers in the keeper's unit, local time, plain sentences."""
 
 import math
-from collections.abc import Collection
+from collections.abc import Mapping
 from zoneinfo import ZoneInfo
 
-from analysis.assessment import Candidate, FaultKind, MediaLife, Status
+from analysis.assessment import Candidate, FaultKind, MediaLife, Status, SupplyPart
 from analysis.events import Event, EventKind
 from analysis.report.period import Span, local
+from analysis.wording import NO_GAUGES, Gauges, instrument, or_motor, place
 from config.plant import Meter, Target
 from config.units import show_flow
 
@@ -179,7 +180,7 @@ def span(stretch: Span, zone: ZoneInfo) -> str:
     return f"{start} to {short_day(stretch.end_s - 1, zone)}"
 
 
-def cause(candidate: Candidate, gauges: Collection[str] = ()) -> str:
+def cause(candidate: Candidate, gauges: Gauges = NO_GAUGES) -> str:
     """What a candidate says, in plain words: "carbon lets less water through (flow -23 %)"."""
     size = change(candidate.flow_change_percent)
     who = isolated(candidate.subject or "")
@@ -189,25 +190,30 @@ def cause(candidate: Candidate, gauges: Collection[str] = ()) -> str:
         case FaultKind.OPENING:
             return f"{who} is more open than before (its flow {size})"
         case FaultKind.SUPPLY:
+            if candidate.part is not None:
+                return f"{place(candidate.kind, None, part=candidate.part)} (whole flow {size})"
             return f"the supply has changed: pump, intake or trunk (whole flow {size})"
         case FaultKind.METER:
-            return f"the {_instrument(candidate.subject, gauges)} {who} reads wrong (its reading {size})"
+            return f"the {instrument(candidate.subject, gauges)} {who} reads wrong{or_motor(candidate.subject, gauges)} (its reading {size})"
 
 
-def fault(name: str, gauges: Collection[str] = ()) -> str:
+_CHANGED: Mapping[str, str] = {
+    SupplyPart.IMPELLER: "a worn or fouled impeller",
+    SupplyPart.INTAKE: "a changed intake or trunk",
+    SupplyPart.SPEED: "another pump speed",
+}
+
+
+def fault(name: str, gauges: Gauges = NO_GAUGES) -> str:
     """A fault by the name that the isolability gives it, in plain words: "restriction:carbon" is "carbon restricted"."""
     kind, _, subject = name.partition(":")
     who = isolated(subject)
     return {
         FaultKind.RESTRICTION: f"{who} restricted",
         FaultKind.OPENING: f"{who} more open than before",
-        FaultKind.SUPPLY: "a changed supply",
-        FaultKind.METER: f"{_instrument(subject, gauges)} {who} reading wrong",
+        FaultKind.SUPPLY: _CHANGED.get(subject, "a changed supply"),
+        FaultKind.METER: f"{instrument(subject, gauges)} {who} reading wrong{or_motor(subject, gauges)}",
     }[FaultKind(kind)]
-
-
-def _instrument(name: str | None, gauges: Collection[str]) -> str:
-    return "gauge" if name in gauges else "meter"
 
 
 def event(entry: Event) -> str:

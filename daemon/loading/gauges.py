@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.frames import Floats, Ints
+from config.gauge_units import PLAUSIBLE, SI_UNITS
 from config.plant import Gauge
-from config.pressures import PRESSURE_UNITS
 from daemon.loading.exact import AHEAD_MS, LineRefused, likely_time_ms, line_fields
 from daemon.loading.header import column_places
 from daemon.loading.noting import note_file
@@ -29,8 +29,6 @@ from daemon.store.opening import transaction
 
 COLUMNS = ("time_utc", "channel", "value")
 MINUTE_MS = 60_000
-# No plant of this kind has more, and nothing has less than a vacuum.
-LOWEST_PA, HIGHEST_PA = -101_325.0, 2e6
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 
 
@@ -131,8 +129,10 @@ class GaugeLoader:
         if not text.isascii() or not _NUMBER.fullmatch(text):
             raise LineRefused("value not a number")
         value = float(text)
-        if not LOWEST_PA <= value * PRESSURE_UNITS[self.gauges[gauge].unit] <= HIGHEST_PA:
-            raise LineRefused("pressure that cannot be")
+        record = self.gauges[gauge]
+        least, most = PLAUSIBLE[record.reads]
+        if not least <= value * SI_UNITS[record.unit] <= most:
+            raise LineRefused(f"{record.reads} that cannot be")
         return gauge, at_ms, value
 
     def _once(self, values: _Values, tally: GaugeTally, rejects: Rejects) -> tuple[Ints, Ints, Floats]:

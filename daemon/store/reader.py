@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from analysis.frames import HOUR_S, Floats, GaugeHours, HourFrame, Ints, Parts
 from analysis.pulses import PARTS
 from analysis.timeline import SETTLE_S, MinuteFrame
+from config.gauge_units import SI_UNITS
 from config.plant import Gauge
-from config.pressures import PRESSURE_UNITS
 from daemon.store.blocks import MINUTES, block_id
 from daemon.store.bulk import read_records
 from daemon.store.gauges import read_gauge_minutes
@@ -69,14 +69,14 @@ def with_gauges(connection: sqlite3.Connection, frame: HourFrame, gauges: Sequen
     """
     if not gauges:
         return frame
-    pressure = np.full((frame.hours, len(gauges)), np.nan)
+    shown = np.full((frame.hours, len(gauges)), np.nan)
     span = (frame.start_s // 60, frame.end_s // 60)
     names = [gauge.name for gauge in gauges]
     rows = read_gauge_minutes(connection, names, from_minute=span[0], to_minute=span[1])
     for (column, hour), group in itertools.groupby(rows, key=lambda row: (row[0], (row[1] - span[0]) // MINUTES)):
-        pressure[hour, column] = np.median([mean for _, _, mean in group])
-    scale = np.array([PRESSURE_UNITS[gauge.unit] for gauge in gauges])
-    return replace(frame, gauges=GaugeHours(names=tuple(names), pressure_pa=pressure * scale))
+        shown[hour, column] = np.median([mean for _, _, mean in group])
+    scale = np.array([SI_UNITS[gauge.unit] for gauge in gauges])
+    return replace(frame, gauges=GaugeHours(names=tuple(names), shown=shown * scale))
 
 
 @dataclass(frozen=True, slots=True)

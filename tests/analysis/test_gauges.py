@@ -10,7 +10,7 @@ import pytest
 from analysis.assessment import Assessment, FaultKind
 from analysis.commissioning import Baseline, from_json, to_json
 from analysis.frames import GaugeHours, HourFrame
-from analysis.gauges import columns_of, head_of, usable_pressure, without_hours
+from analysis.gauges import columns_of, head_of, usable_shown, without_hours
 from analysis.hydraulics.network import compile_network
 from analysis.signatures import signatures_of
 from analysis.telling_apart import told_apart
@@ -91,13 +91,13 @@ def test_an_hour_in_which_the_pump_stood_says_nothing() -> None:
     frame = replace(
         hours("healthy").until(3),
         off_s=np.array([0.0, 300.0, 0.0]),
-        gauges=GaugeHours(names=(NAME,), pressure_pa=np.full((3, 1), 9000.0)),
+        gauges=GaugeHours(names=(NAME,), shown=np.full((3, 1), 9000.0)),
     )
 
-    shown = usable_pressure(frame, (NAME, "other"))
+    shown = usable_shown(frame, (NAME, "other"))
     assert shown[:, 0] == pytest.approx([9000.0, np.nan, 9000.0], nan_ok=True)
     assert np.isnan(shown[:, 1]).all()
-    left = usable_pressure(without_hours(frame, np.array([True, False, False])), (NAME,))
+    left = usable_shown(without_hours(frame, np.array([True, False, False])), (NAME,))
     assert left[:, 0] == pytest.approx([np.nan, np.nan, 9000.0], nan_ok=True)
 
 
@@ -127,8 +127,8 @@ def test_a_gauge_with_too_few_hours_is_left_out_and_said() -> None:
     """47 hours are too few; the meters are commissioned as they are without it."""
     frame = hours("healthy")
     assert frame.gauges is not None
-    few = np.where(np.arange(frame.hours)[:, None] < 47, frame.gauges.pressure_pa, np.nan)
-    found = commissioned(RACK, replace(frame, gauges=replace(frame.gauges, pressure_pa=few)))
+    few = np.where(np.arange(frame.hours)[:, None] < 47, frame.gauges.shown, np.nan)
+    found = commissioned(RACK, replace(frame, gauges=replace(frame.gauges, shown=few)))
 
     assert found.gauges == ()
     assert any(NAME in warning and "47 hours" in warning for warning in found.warnings())
@@ -140,7 +140,7 @@ def test_a_wrong_unit_is_said() -> None:
     """A pressure in bar that the plant file takes for kilopascals is off by a hundred."""
     frame = hours("healthy")
     assert frame.gauges is not None
-    small = replace(frame.gauges, pressure_pa=frame.gauges.pressure_pa / 100)
+    small = replace(frame.gauges, shown=frame.gauges.shown / 100)
     found = commissioned(RACK, replace(frame, gauges=small))
 
     assert any(NAME in warning and "unit" in warning for warning in found.warnings())
@@ -197,7 +197,7 @@ def test_the_state_of_a_gauge() -> None:
     (state,) = known.gauge_states
 
     assert (state.name, state.run) == (NAME, "header")
-    assert 0.8 < state.pressure_pa / state.commissioned_pa < 0.97
+    assert 0.8 < state.shown / state.commissioned < 0.97
     assert tuple(state.name for state in known.meter_states) == METERS == known.meters
     assert known.flow_m3s.shape == known.expected_m3s.shape == (len(known.hours_s), 4)
 
@@ -214,7 +214,7 @@ def test_what_is_told_apart_goes_by_the_gauge() -> None:
     for first, second in hours_by[0]:
         without, with_it = hours_by[0][first, second], hours_by[1][first, second]
         assert without is None or (with_it is not None and with_it <= without)
-    assert plain.gauges == known.gauges == (NAME,)
+    assert tuple(plain.gauges) == tuple(known.gauges) == (NAME,)
     assert any(f"meter:{NAME}" in found for found in hours_by[1])
 
 

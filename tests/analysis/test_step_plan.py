@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.assessment import FaultKind, Isolability
-from analysis.step_causes import Cause, SupplyPart, causes_of
+from analysis.assessment import FaultKind, Isolability, SupplyPart
+from analysis.step_causes import Cause, causes_of
 from analysis.step_plan import PairOdds, RunState, StepOption, StepPlan, Wanted, example_groups, plan_steps
 from analysis.step_reading import MadeStep, found_of
 from config.plant import Target

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from analysis.assessment import FaultKind
+from analysis.assessment import FaultKind, SupplyPart
 from analysis.events import Event, EventKind
-from analysis.step_causes import SupplyPart, causes_of
+from analysis.step_causes import causes_of
 from analysis.step_reading import StepReading, counts_of
 from tests.support.simulated_rack import METERS, plant_file
 from tests.support.stepped_rack import (

@@ -5,9 +5,10 @@ import tomllib
 import jsonschema
 import pytest
 
+from config.gauge_units import PRESSURE_UNITS
+from config.outline import gauge_place
 from config.parse import parse_plant
-from config.plant import Gauge
-from config.pressures import PRESSURE_UNITS
+from config.plant import Gauge, GaugeKind
 from config.schema import plant_schema
 from config.units import FOOT_M, INCH_M
 from tests.support.plant_files import REEF, faults_of
@@ -26,6 +27,39 @@ def test_a_gauge_is_read() -> None:
     assert raised.gauge_names == ("header",)
 
 
+POWER = '\n[[gauge]]\nname = "mains"\nreads = "power"\nunit = "W"\n'
+
+
+def test_a_gauge_of_power_is_read() -> None:
+    """It needs no run; what the pump draws at full speed comes with the pump."""
+    figures = 'check_valve = true\npower = [["0 L/h", "30 W"], ["9000 L/h", "0.055 kW"]]\n'
+    plant = parse_plant(REEF.replace("check_valve = true\n", figures) + GAUGE + POWER, file="reef.toml").plant
+
+    assert plant.gauges[1] == Gauge(name="mains", run=None, height_m=0.0, unit="W", reads=GaugeKind.POWER)
+    assert plant.pump.power[0] == (0.0, 30.0)
+    assert plant.pump.power[1] == pytest.approx((9000 / 3.6e6, 55.0))
+    assert gauge_place(plant.gauges[1]) == "power that the pump draws, from files in W"
+    assert parse_plant(REEF, file="reef.toml").plant.pump.power == ()
+
+
+@pytest.mark.parametrize(
+    ("points", "what"),
+    [
+        ('[["0 L/h", "30 W"], ["0 L/h", "40 W"]]', "point 2: the flow must rise"),
+        ('[["0 L/h", "30"]]', "point 1: "),
+        ('[["0 L/h", "0 W"]]', "point 1: "),
+        ('"30 W"', "a list of pairs is wanted"),
+        ("[]", "a list of pairs is wanted"),
+    ],
+)
+def test_figures_of_power_that_cannot_be(points: str, what: str) -> None:
+    """Told at their key."""
+    (fault,) = faults_of(REEF.replace("check_valve = true\n", f"check_valve = true\npower = {points}\n"))
+
+    assert fault.where == "pump: power"
+    assert what in fault.what
+
+
 @pytest.mark.parametrize(
     ("text", "where", "what"),
     [
@@ -33,10 +67,16 @@ def test_a_gauge_is_read() -> None:
         (GAUGE.replace('"riser"', '"carbon"'), "gauge header: run", "ends at an outlet"),
         (GAUGE.replace('"header"', '"M1"'), "gauge M1: name", "a meter is called 'M1'"),
         (GAUGE + GAUGE, "gauge header: name", "another gauge is called 'header'"),
-        (GAUGE.replace('"pressure"', '"power"'), "gauge header: reads", "pressure"),
+        (GAUGE.replace('"pressure"', '"level"'), "gauge header: reads", "pressure"),
         (GAUGE.replace('"kPa"', '"mmHg"'), "gauge header: unit", '"kPa"'),
         (GAUGE.replace('unit = "kPa"\n', ""), "gauge header: unit", "missing"),
         (GAUGE + "height = 2\n", "gauge header: height", "unit"),
+        (GAUGE.replace('"kPa"', '"W"'), "gauge header: unit", '"W" is no unit of pressure: write one of "Pa", "kPa"'),
+        (GAUGE.replace('run = "riser"\n', ""), "gauge header: run", "name the inner run"),
+        (POWER.replace('"W"', '"kPa"'), "gauge mains: unit", '"kPa" is no unit of power: write one of "W", "kW"'),
+        (POWER + 'run = "riser"\n', "gauge mains: run", "take this line out"),
+        (POWER + 'height = "1 m"\n', "gauge mains: height", "take this line out"),
+        (POWER + POWER.replace("mains", "plug"), "gauge plug: reads", "gauge 'mains' reads the pump's power already"),
     ],
 )
 def test_what_cannot_be_is_told(text: str, where: str, what: str) -> None:
@@ -58,6 +98,15 @@ def test_the_schema_knows_gauges() -> None:
     schema = plant_schema()
     jsonschema.validate(tomllib.loads(REEF + GAUGE), schema)
 
-    for wrong in (GAUGE.replace('"pressure"', '"power"'), GAUGE.replace('"kPa"', '"mmHg"'), GAUGE + "depth = 2\n"):
+    jsonschema.validate(tomllib.loads(REEF + GAUGE + POWER), schema)
+
+    for wrong in (
+        POWER.replace('"W"', '"Pa"'),
+        POWER + 'run = "riser"\n',
+        GAUGE.replace('run = "riser"\n', ""),
+        GAUGE.replace('"pressure"', '"power"'),
+        GAUGE.replace('"kPa"', '"mmHg"'),
+        GAUGE + "depth = 2\n",
+    ):
         with pytest.raises(jsonschema.ValidationError):
             jsonschema.validate(tomllib.loads(REEF + wrong), schema)

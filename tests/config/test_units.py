@@ -17,6 +17,7 @@ from config.units import (
     FLOW,
     FLOW_UNITS,
     LENGTH,
+    POWER,
     PRESSURE,
     SALINITY,
     SHARE,
@@ -46,6 +47,8 @@ PINT_WORDS = {
     "lph": "liter/hour",
     "lpm": "liter/minute",
     "lps": "liter/second",
+    "w": "watt",
+    "kw": "kilowatt",
     "in.": "inch",
     '"': "inch",
     "''": "inch",
@@ -77,6 +80,7 @@ PINT_SI = {
     PRESSURE.name: "Pa",
     SHARE.name: "",
     ANGLE.name: "degree",
+    POWER.name: "W",
     TIME.name: "s",
 }
 SPELLINGS = [(dimension, spelling) for dimension in DIMENSIONS for spelling in sorted(dimension.units)]

@@ -17,7 +17,7 @@ from daemon.store.baselines import latest_baseline
 from daemon.store.memories import read_memories
 from daemon.store.opening import open_reader
 from tests.support.simulated_log import loaded, log_of, run
-from tests.support.simulated_rack import GAUGE, PLANT, Truth, hours_of, plant_file
+from tests.support.simulated_rack import FIGURES, GAUGE, PLANT, POWER, SPEED_LINE, Truth, hours_of, plant_file
 from tests.support.simulated_stories import at_s, told
 
 PLANT_RECORD = plant_file().plant
@@ -206,9 +206,16 @@ def test_a_plant_without_gauges_is_called_as_before_there_were_any() -> None:
     gauged = plant_file(PLANT + GAUGE).plant
 
     assert plant_digest(PLANT_RECORD) == "19bdc8c377b6a648"
-    assert plant_digest(gauged) != plant_digest(PLANT_RECORD)
+    assert plant_digest(gauged) == "e90b5ec987d28642"
     lifted = replace(gauged, gauges=(replace(gauged.gauges[0], height_m=0.3),))
     assert plant_digest(lifted) != plant_digest(gauged)
+
+
+def test_what_the_plant_file_says_of_power_makes_another_plant() -> None:
+    """Figures of the pump's power, or a gauge of it: both change what is said of faults."""
+    texts = (PLANT, PLANT + POWER, PLANT.replace(SPEED_LINE, FIGURES), PLANT.replace(SPEED_LINE, FIGURES) + POWER)
+
+    assert len({plant_digest(plant_file(text).plant) for text in texts}) == len(texts)
 
 
 def test_a_gauge_is_commissioned_and_assessed_from_the_database(tmp_path: Path) -> None:
@@ -216,11 +223,11 @@ def test_a_gauge_is_commissioned_and_assessed_from_the_database(tmp_path: Path) 
     frame = hours_of(plant_file(PLANT + GAUGE), days=10, seed=5)
     assert frame.gauges is not None
     rack = load_plant(loaded(tmp_path, frame, text=PLANT + GAUGE))
-    shown = frame.gauges.pressure_pa[:, 0]
+    shown = frame.gauges.shown[:, 0]
 
     (gauge,) = commission_stored(rack, db_of(rack), from_s=None, to_s=None, made_s=0.0).gauges
     (state,) = assess_stored(rack, db_of(rack), until_s=None).assessment.gauge_states
 
-    assert gauge.pressure_pa == pytest.approx(np.median(shown[1 : 7 * 24]), rel=2e-4)
-    assert state.commissioned_pa == gauge.pressure_pa
-    assert state.pressure_pa == pytest.approx(np.mean(shown[-24:]), rel=2e-3)
+    assert gauge.shown == pytest.approx(np.median(shown[1 : 7 * 24]), rel=2e-4)
+    assert state.commissioned == gauge.shown
+    assert state.shown == pytest.approx(np.mean(shown[-24:]), rel=2e-3)

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from analysis.assessment import FaultKind
+from analysis.assessment import FaultKind, SupplyPart
 from analysis.hydraulics.network import compile_network
 from analysis.signatures import AsCommissioned
-from analysis.step_causes import MODEL_SHARE, Cause, Found, SupplyPart, forecast_step
+from analysis.step_causes import MODEL_SHARE, Cause, Found, forecast_step
 from config.parse import parse_plant
 from tests.support.simulated_rack import METERS, plant_file
 from tests.support.stepped_rack import CLOGGED, HEALTHY, LOW, SLOW, TRUNK, UV_SHUT, Fault, flows_m3s, total_change

@@ -56,6 +56,8 @@ class EpanetModel:
     Args:
         network: the network; its outlets are reservoirs, its sump is one at 0 m.
         viscosity_m2s: of the water; the network's own by default.
+
+    `power_w` is what the pump took in the last solved state, W, of the engine's water of 1000 kg/m3 or so.
     """
 
     def __init__(self, network: Network, *, viscosity_m2s: float | None = None) -> None:
@@ -65,6 +67,7 @@ class EpanetModel:
         self._set_options(network.viscosity_m2s if viscosity_m2s is None else viscosity_m2s)
         self._add_nodes()
         self._pump = self._add_pump()
+        self.power_w = np.nan
         self._runs = [self._add_run(index) for index in range(len(network.runs))]
 
     def __enter__(self) -> Self:
@@ -106,8 +109,14 @@ class EpanetModel:
         if engine.getstatistic(self.project, engine.RELATIVEERROR) > _ACCURACY:
             raise ArithmeticError("the engine has not balanced its network")
         flows = [engine.getlinkvalue(self.project, run.first_pipe, engine.FLOW) for run in self._runs]
+        self.power_w = 1000.0 * engine.getlinkvalue(self.project, self._pump, engine.ENERGY)
         engine.closeH(self.project)
         return np.array(flows) / LPM_PER_M3S
+
+    def set_efficiency(self, points: np.ndarray) -> None:
+        """Give the pump an efficiency curve: [K, 2] of m3/s and per cent; straight between its points."""
+        curve = self._add_curve("efficiency", points * [LPM_PER_M3S, 1.0])
+        engine.setlinkvalue(self.project, self._pump, engine.PUMP_ECURVE, curve)
 
     def first_pipe(self, run: int) -> tuple[str, float]:
         """Link's name and K of the pipe that carries a run's minor losses."""

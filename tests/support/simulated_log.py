@@ -8,7 +8,7 @@ from click.testing import CliRunner, Result
 
 from analysis.frames import HOUR_S, HourFrame
 from daemon.cli import group
-from tests.support.simulated_rack import PLANT
+from tests.support.simulated_rack import PLANT, POWER_NAME
 
 EVERY_S = 300
 
@@ -32,13 +32,13 @@ def log_of(frame: HourFrame) -> str:
 
 
 def gauge_log_of(frame: HourFrame) -> str:
-    """A value of every gauge in the middle of each hour, kPa."""
+    """A value of every gauge in the middle of each hour, of pressures in kPa and of powers in W."""
     assert frame.gauges is not None
     times = np.datetime64(frame.start_s + HOUR_S // 2, "s") + np.arange(frame.hours) * np.timedelta64(HOUR_S, "s")
     lines = [
-        f"{time}Z,{name},{pressure / 1000:.4f}"
-        for time, row in zip(np.datetime_as_string(times), frame.gauges.pressure_pa, strict=True)
-        for name, pressure in zip(frame.gauges.names, row, strict=True)
+        f"{time}Z,{name},{value / (1.0 if name == POWER_NAME else 1000.0):.4f}"
+        for time, row in zip(np.datetime_as_string(times), frame.gauges.shown, strict=True)
+        for name, value in zip(frame.gauges.names, row, strict=True)
     ]
     return "\n".join(["time_utc,channel,value", *lines, ""])
 

@@ -100,6 +100,16 @@ run = "header"
 height = "25 cm"
 unit = "kPa"
 """
+POWER_NAME = "pump power"
+# A gauge of the pump's power, and the figures of its pump, to be put into the plant.
+POWER = f"""
+[[gauge]]
+name = "{POWER_NAME}"
+reads = "power"
+unit = "W"
+"""
+SPEED_LINE = 'speed = "100 %"\n'
+FIGURES = SPEED_LINE + 'power = [["0 L/h", "38 W"], ["10500 L/h", "71.6 W"]]\n'
 METERS = ("M1", "M2", "M3", "M4")
 START_S = 1_788_220_800  # 2026-09-01T00:00:00Z
 DAY_H = 24
@@ -108,16 +118,23 @@ HEALTHY_DAYS = 7
 WHITE_SD = 0.001
 WANDER_SD, WANDER_TAU_H = 0.008, 20.0
 GAUGE_WHITE_SD, GAUGE_WANDER_SD = 0.002, 0.002
+# What the invented pump draws, W: straight in the flow, and with the cube of the speed.
+IDLE_W, WORK_W_S_M3 = 38.0, 0.0032 * 3.6e6
 SPEED_SD, SPEED_TAU_H = 0.0015, 14.0
 LEVEL_SD_M, LEVEL_TAU_H = 0.006, 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
-    """What is wrong, hour by hour from the first: factors [T] on a run's losses, the speed, a meter's or gauge's reading."""
+    """What is wrong, hour by hour from the first: factors [T] on a run's losses, the speed, a meter's or gauge's reading.
+
+    `head` [T]: of the pump's head at any flow, worn; it draws the `head` to the `head_power` of what it drew at that flow.
+    """
 
     resistance: Mapping[str, Floats] = field(default_factory=dict)
     speed: Floats | None = None
+    head: Floats | None = None
+    head_power: float = 0.5
     reading: Mapping[str, Floats] = field(default_factory=dict)
     off_h: frozenset[int] = frozenset()
 
@@ -167,7 +184,15 @@ def hours_of(rack: PlantFile, *, days: int, seed: int, truth: Truth = HEALTHY, n
     speed = np.ones(hours) if truth.speed is None else truth.speed
     speed = speed * (1.0 + noise * autoregression(random, hours, sd=SPEED_SD, tau_h=SPEED_TAU_H))
     level_m = noise * autoregression(random, hours, sd=LEVEL_SD_M, tau_h=LEVEL_TAU_H)
-    solution = solve(network, Conditions(speed=speed, sump_rise_m=level_m, resistance=resistance))
+    solution = solve(
+        network,
+        Conditions(
+            speed=speed,
+            sump_rise_m=level_m,
+            resistance=resistance,
+            head_factor=1.0 if truth.head is None else truth.head,
+        ),
+    )
     flow = solution.flow_m3s
     meters = tuple(meter.name for meter in rack.plant.meters)
     rate = np.empty((hours, len(meters)))
@@ -196,13 +221,22 @@ def _gauge_hours(  # noqa: PLR0913 - what hours_of has drawn so far
 ) -> GaugeHours:
     """What the rack's gauges show of the solved hours; drawn after the meters, which a gauge does not change."""
     names = rack.plant.gauge_names
-    heads = columns_of(rack.plant, network, (), names).heads_m(solution)
-    pressure = heads / head_of(rack.plant, np.array(1.0))
+    columns = columns_of(rack.plant, network, (), names)
+    heads = columns.heads_m(solution)
+    shown = np.where(columns.of_pump, _power_w(solution, truth)[:, None], heads / head_of(rack.plant, np.array(1.0)))
     for column, name in enumerate(names):
         wander = autoregression(random, len(heads), sd=GAUGE_WANDER_SD, tau_h=WANDER_TAU_H)
         error = noise * (wander + GAUGE_WHITE_SD * random.standard_normal(len(heads)))
-        pressure[:, column] *= np.exp(error) * truth.reading.get(name, np.ones(len(heads)))
-    return GaugeHours(names=names, pressure_pa=pressure)
+        shown[:, column] *= np.exp(error) * truth.reading.get(name, np.ones(len(heads)))
+    return GaugeHours(names=names, shown=shown)
+
+
+def _power_w(solution: Solution, truth: Truth) -> Floats:
+    """[T] what the pump draws, by the affinity laws."""
+    speed = np.asarray(solution.conditions.speed, dtype=np.float64)
+    worn = 1.0 if truth.head is None else truth.head**truth.head_power
+    power: Floats = worn * speed**3 * (IDLE_W + WORK_W_S_M3 * solution.pump_flow_m3s / speed)
+    return power
 
 
 def commissioned(rack: PlantFile, frame: HourFrame, *, days: int = HEALTHY_DAYS) -> Baseline:

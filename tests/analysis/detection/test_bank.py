@@ -81,7 +81,7 @@ def test_a_span_is_integrated_over() -> None:
     top = max(ratio(share) for share in np.linspace(-1, 1, 201))
     mean = top + np.log(0.5 * quad(lambda share: np.exp(ratio(share) - top), -1, 1, points=[-0.15])[0])
     assert found.log_ratio[4, 0, 0] == pytest.approx(mean, abs=0.02)
-    assert node[0, 0] + found.share[4, 0, 0] * span[0, 0] == pytest.approx(true, abs=0.01)
+    assert node[0, 0] + found.lie.share[4, 0, 0] * span[0, 0] == pytest.approx(true, abs=0.01)
 
 
 def test_a_peak_outside_the_span_is_judged_at_its_edge() -> None:
@@ -94,7 +94,7 @@ def test_a_peak_outside_the_span_is_judged_at_its_edge() -> None:
     found = evidence(bank, products_of(np.array([[-0.06]]), np.array([[0.02]])), HOURS - 1)
 
     # The peak lies to the far side, where the reading change is larger.
-    assert found.share[4, 0, 0] == -1.0
+    assert found.lie.share[4, 0, 0] == -1.0
 
 
 def test_growth_counts_the_onset_hour() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from analysis.frames import HOUR_S, HourFrame
 from config.errors import InputMissing, InputUnusable
-from config.plant import Gauge
+from config.plant import Gauge, GaugeKind
 from daemon.loading.gauges import GaugeLoader, GaugeTally, check_gauge_header
 from daemon.store.opening import open_writer
 from daemon.store.prepare import prepare_store
@@ -19,6 +19,7 @@ from daemon.store.reader import with_gauges
 GAUGES = (
     Gauge(name="header", run="riser", height_m=0.0, unit="kPa"),
     Gauge(name="far end", run="tail", height_m=0.2, unit="psi"),
+    Gauge(name="mains", run=None, height_m=0.0, unit="W", reads=GaugeKind.POWER),
 )
 START_S = 1_736_121_600  # 2025-01-06T00:00:00Z
 NOW_S = START_S + 86_400.0
@@ -190,8 +191,18 @@ def test_hours_are_medians_in_pascals(rack: Rack) -> None:
     gauges = with_gauges(rack.connection, frame, GAUGES).gauges
 
     assert gauges is not None
-    assert gauges.names == ("header", "far end")
-    assert gauges.pressure_pa[:, 0] == pytest.approx([30_000.0, np.nan, 33_000.0], nan_ok=True)
-    assert np.isnan(gauges.pressure_pa[:, 1]).all()
+    assert gauges.names == ("header", "far end", "mains")
+    assert gauges.shown[:, 0] == pytest.approx([30_000.0, np.nan, 33_000.0], nan_ok=True)
+    assert np.isnan(gauges.shown[:, 1]).all()
     assert frame.end_s == START_S + hours * HOUR_S
     assert with_gauges(rack.connection, frame, ()).gauges is None
+
+
+def test_a_power_is_loaded_beside_pressures(rack: Rack) -> None:
+    """In watts; one below nothing, or of a whole house, cannot be."""
+    tally = rack.load(
+        HEADER + line(0, 48.5, "mains") + line(1, 0, "mains") + line(2, -1, "mains") + line(3, 10_001, "mains")
+    )
+
+    assert [row[1:] for row in rack.rows()] == [(START_S // 60, 48.5, 1), (START_S // 60 + 1, 0.0, 1)]
+    assert tally.rejected == {"power that cannot be": 2}

@@ -1,0 +1,76 @@
+"""A pump that turns slower than is known, from the files of its flows and its power to what the keeper reads."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.support.simulated_log import loaded, run
+from tests.support.simulated_rack import FIGURES, PLANT, POWER, SPEED_LINE, Truth, hours_of, plant_file, stepped
+
+DAYS, SEED = 12, 5
+NAME = "pump power"
+TEXT = PLANT.replace(SPEED_LINE, FIGURES) + POWER
+
+
+@pytest.fixture(scope="module")
+def rack(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The plant file of a rack whose pump loses a twentieth of its speed on the ninth day, beside its database."""
+    slower = Truth(speed=stepped(DAYS * 24, 200, 0.95))
+    frame = hours_of(plant_file(TEXT), days=DAYS, seed=SEED, truth=slower)
+    plant = loaded(tmp_path_factory.mktemp("rack"), frame, text=TEXT)
+    done = run("commission", plant)
+    assert done.exit_code == 0, done.output
+    return plant
+
+
+def test_commissioning_shows_it(rack: Path) -> None:
+    """What it draws, in its own unit, and how it wanders."""
+    shown = run("commission", rack).stdout
+    (gauge,) = json.loads(run("commission", rack, "--json").stdout)["gauges"]
+
+    (line,) = (line for line in shown.splitlines() if line.startswith(NAME) and " W " in line)
+    assert float(line.removeprefix(NAME).split()[0]) == pytest.approx(gauge["power_w"], rel=1e-3)
+    assert gauge["reads"] == "power"
+    assert gauge["gain"] == pytest.approx(1.0, abs=0.03)
+
+
+def test_diagnosis_takes_the_supply_apart(rack: Path) -> None:
+    """By the power; the impeller is not ruled out, the intake is."""
+    done = run("diagnose", rack)
+    known = json.loads(run("diagnose", rack, "--json").stdout)
+    (finding,) = known["findings"]
+    (gauge,) = known["gauges"]
+    parts = {candidate["part"]: candidate["probability"] for candidate in finding["candidates"]}
+
+    assert "the pump's speed has changed" in done.stdout
+    assert parts["speed"] > 0.5
+    assert 0.01 < parts["impeller"] < 0.5
+    assert parts.get("intake or trunk", 0.0) < 0.05
+    assert gauge["run"] is None
+    assert gauge["power_w"] < 0.9 * gauge["commissioned_w"]
+
+
+def test_check_goes_by_it(rack: Path) -> None:
+    """The gauge, and the pairs at the supply that it tells apart; what no flow meter tells is not said of it."""
+    shown = run("check", rack, "--pairs").stdout
+    pairs = {
+        frozenset((pair["first"], pair["second"])): pair["hours"]
+        for pair in json.loads(run("check", rack, "--json").stdout)["isolability"]
+    }
+
+    assert f"gauge {NAME}: power that the pump draws, from files in W" in shown
+    assert "the impeller is worn or fouled, or the intake or trunk has changed" in shown.replace(": ", ", ")
+    assert f"gauge {NAME} reads wrong or the motor has changed" in shown
+    assert "at the supply, a fouled impeller from a blocked intake" not in shown
+    assert pairs[frozenset(("supply:speed", "supply:intake or trunk"))] is not None
+    assert pairs[frozenset(("supply:impeller", "supply:intake or trunk"))] is None
+
+
+def test_the_report_says_it(rack: Path, tmp_path: Path) -> None:
+    """The part of the supply in words, on the page and for machines."""
+    done = run("report", rack, "--out", tmp_path / "report.html")
+
+    assert done.exit_code == 0, done.output
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "the pump&#39;s speed has changed" in text or "the pump's speed has changed" in text
