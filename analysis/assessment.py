@@ -174,7 +174,7 @@ class MeterState:
         run: the run it sits on; None for none.
         status, reason: NE 107 word and why.
         flow_m3s: mean of the last 24 hours; nan without readings.
-        commissioned_m3s: what it showed when commissioned.
+        commissioned_m3s: what it showed when commissioned, by the K-factors in force now.
         completeness: share of the last 7 days' hours that hold a reading or a recognised pause, 0..1.
     """
 
@@ -211,7 +211,7 @@ class Assessment:
         media_lives: every filling of media so far, by run and in order of time.
         hours_s: [T] UTC epoch seconds of the hours shown.
         flow_m3s: [T, M] measured flow, nan unknown. meters: the columns.
-        expected_m3s: [T, M] what the commissioned plant would show with the logged speed and maintenance.
+        expected_m3s: [T, M] what the commissioned plant would show at the logged speed, by the K-factors of the hour.
         gauge_states: of the gauges that take part.
         memory: worth keeping for the next assessment; None where the last one still serves.
     """

@@ -4,7 +4,8 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from analysis.events import Event, EventKind
+from analysis.events import Event
+from analysis.factors import calibrations_of, factors_of
 from analysis.frames import HOUR_S, Floats, HourFrame
 from config.plant import Meter
 
@@ -50,16 +51,14 @@ def _flow(frame: HourFrame, rate: Floats, meters: Sequence[Meter], events: Itera
     """Flow at rates [T, M] in the hours of a frame."""
     by_name = {meter.name: meter for meter in meters}
     starts_s = frame.start_s + np.arange(frame.hours) * HOUR_S
-    calibrations = sorted(
-        (event for event in events if event.kind is EventKind.CALIBRATION), key=lambda event: event.at_s
-    )
+    known = tuple(events)
     flow = np.empty_like(rate)
     for column, name in enumerate(frame.meters):
         flow[:, column] = flow_of_rate(rate[:, column], by_name[name].k_points)
-        for event in calibrations:
+        for event in calibrations_of(name, known):
             since = starts_s >= event.at_s
-            if event.target == name and since.any():
-                flow[since, column] = flow_of_rate(rate[since, column], ((0.0, float(event.value)),))
+            if since.any():
+                flow[since, column] = flow_of_rate(rate[since, column], factors_of(event))
     return flow
 
 

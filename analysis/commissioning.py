@@ -6,23 +6,24 @@ probable values given the readings and the published spread of catalogue figures
 keeps its prior, and says so by its standard deviation.
 """
 
-import json
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analysis.calibration import LITRES_PER_M3
 from analysis.detection.learning import learn_noise
 from analysis.detection.noise import NoiseModel
+from analysis.events import Event
+from analysis.factors import factors_at
 from analysis.fitted import FigureKind, FittedFigure, fitted_figures
 from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.gauges import GAUGE_LOG_SD, Columns, columns_of, head_of, usable_shown, usual_wander
 from analysis.hydraulics.network import Conditions, Network, compile_network, solve
 from analysis.hydraulics.pump_power import rated_power
-from analysis.signatures import COMMON_JUMP_SD, COMMON_SD, LEAST_SHARE, AsCommissioned, signatures_of, usual_noise
+from analysis.signatures import COMMON_SD, LEAST_SHARE, AsCommissioned, signatures_of, usual_noise
 from config.errors import InputMissing
-from config.plant import GaugeKind, Plant
+from config.plant import GaugeKind, Meter, Plant
 
 # Spread (log) of catalogue figures against plants as built: minor losses between handbooks, pump curves by their
 # acceptance tolerance (ISO 9906 for small pumps, +-8 % head, from memory), uncalibrated meters.
@@ -85,7 +86,8 @@ class Baseline:
 
     Attributes:
         from_s, to_s: the healthy days, UTC epoch seconds.
-        meters: M names. flow_m3s: [M] their median flow, by the K-factors in force then.
+        meters: M names. flow_m3s: [M] their median flow, by the K-factors in force then. usual_hz: [M] the pulses a second
+            that this was; None in a baseline of an earlier version.
         branches: fitted factors. head_factor, head_log_sd: the pump's. speed: its speed then, fraction.
         gain: [M] reading over true flow, as far as the network tells.
         noise: how healthy readings wander, of the meters and then of the gauges.
@@ -106,6 +108,7 @@ class Baseline:
     figures: tuple[FittedFigure, ...] = ()
     gauges: tuple[FittedGauge, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
+    usual_hz: Floats | None = None
 
     @property
     def gauge_names(self) -> tuple[str, ...]:
@@ -116,6 +119,16 @@ class Baseline:
     def readings(self) -> tuple[str, ...]:
         """Names of all columns: the meters, then the gauges."""
         return (*self.meters, *self.gauge_names)
+
+    def pulses_hz(self, meters: Sequence[Meter], events: Sequence[Event] = ()) -> Floats:
+        """[M] pulses a second as commissioned; one of an earlier version did not keep them, but they follow from the journal."""
+        if self.usual_hz is not None:
+            return self.usual_hz
+        by_name = {meter.name: meter for meter in meters}
+        points = [np.array(factors_at(by_name[name], events, self.to_s)).T for name in self.meters]
+        factors = [np.interp(flow, *table) for flow, table in zip(self.flow_m3s, points, strict=True)]
+        rates: Floats = LITRES_PER_M3 * self.flow_m3s * np.array(factors)
+        return rates
 
     @property
     def meter_noise(self) -> NoiseModel:
@@ -233,6 +246,7 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
         to_s=frame.end_s,
         meters=frame.meters,
         flow_m3s=usual,
+        usual_hz=np.nanmedian(np.where(np.isfinite(flow), frame.rate, np.nan), axis=0),
         branches=branches,
         head_factor=float(np.exp(fit.middle[count])),
         head_log_sd=float(fit.sd[count]),
@@ -343,47 +357,3 @@ def _fit(plant: Plant, network: Network, healthy: _Healthy, speed: float) -> _Fi
         *((FigureKind.READING, name) for name in (*healthy.meters, *healthy.gauges)),
     )
     return _Fit(point, np.sqrt(np.diag(covariance)), fitted_figures(names, point, covariance, prior_sd))
-
-
-def to_json(baseline: Baseline) -> str:
-    """The baseline as text for the store; numbers keep every digit."""
-
-    def plain(value: object) -> object:
-        if isinstance(value, np.ndarray):
-            return value.tolist()
-        raise TypeError(f"{type(value)} has no place in a baseline")
-
-    return json.dumps(asdict(baseline), default=plain)
-
-
-def from_json(text: str) -> Baseline:
-    """The baseline that `to_json` wrote."""
-    body: Mapping[str, Any] = json.loads(text)
-    told = {"common_jump_sd": COMMON_JUMP_SD} | body["noise"]  # an earlier version knew of no jumps
-    noise = {name: np.asarray(value, float) for name, value in told.items()}
-    return Baseline(
-        from_s=body["from_s"],
-        to_s=body["to_s"],
-        meters=tuple(body["meters"]),
-        flow_m3s=np.asarray(body["flow_m3s"], float),
-        branches=tuple(FittedBranch(**branch) for branch in body["branches"]),
-        head_factor=body["head_factor"],
-        head_log_sd=body["head_log_sd"],
-        speed=body["speed"],
-        gain=np.asarray(body["gain"], float),
-        noise=NoiseModel(**noise),
-        figures=tuple(_figure(figure) for figure in body.get("figures", ())),
-        gauges=tuple(FittedGauge(**_gauge(gauge)) for gauge in body.get("gauges", ())),
-        left_out=tuple(LeftOut(**_gauge(gauge)) for gauge in body.get("left_out", ())),
-    )
-
-
-def _gauge(body: Mapping[str, Any]) -> dict[str, Any]:
-    """A gauge's values; an earlier version knew of pressures alone."""
-    told = {"shown" if key == "pressure_pa" else key: value for key, value in body.items()}
-    return told | {"reads": GaugeKind(told.get("reads", GaugeKind.PRESSURE))}
-
-
-def _figure(body: Mapping[str, Any]) -> FittedFigure:
-    kinds = {key: FigureKind(body[key]) for key in ("kind", "partner_kind")}
-    return FittedFigure(**{**body, **kinds})

@@ -77,10 +77,14 @@ def _readings(watched: Watched, run: Run, from_s: float, to_s: float) -> Floats:
     """[T] log flow of a run over commissioned, at the logged speed, of the hours in a stretch; none without a meter."""
     if run.meter not in watched.baseline.meters:
         return np.zeros(0)
+    return _of_stretch(watched, watched.readings[:, watched.baseline.meters.index(run.meter or "")], from_s, to_s)
+
+
+def _of_stretch(watched: Watched, values: Floats, from_s: float, to_s: float) -> Floats:
+    """The hours of a stretch among those of the watch, [T]."""
     start_s = watched.frame.start_s
     first, last = (max(int((at_s - start_s) // HOUR_S), 0) for at_s in (from_s + HOUR_S - 1, to_s))
-    column: Floats = watched.readings[first:last, watched.baseline.meters.index(run.meter or "")]
-    return column
+    return values[first:last]
 
 
 def _lost_percent(watched: Watched, run: Run, from_s: float, to_s: float) -> float | None:
@@ -96,8 +100,12 @@ def _useful_s(watched: Watched, run: Run, from_s: float, to_s: float, forecasts:
     """From the renewal until the day's mean left the target; else as it was last foretold; None for neither."""
     if run.target is None or run.target.low_m3s is None or run.meter not in watched.baseline.meters:
         return None
-    limit = np.log(run.target.low_m3s / watched.baseline.flow_m3s[watched.baseline.meters.index(run.meter)])
-    readings = _readings(watched, run, from_s, to_s)
+    column = watched.baseline.meters.index(run.meter)
+    limit = np.log(run.target.low_m3s / watched.baseline.flow_m3s[column])
+    # the target is in flow by the K-factors of each time
+    readings = _of_stretch(
+        watched, watched.readings[:, column] + watched.carried[: watched.frame.hours, column], from_s, to_s
+    )
     for hour in range(DAY_H, len(readings) + 1):
         day = readings[hour - DAY_H : hour]
         if np.isfinite(day).sum() > DAY_H / 2 and np.nanmean(day) < limit:

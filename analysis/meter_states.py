@@ -54,7 +54,7 @@ def _state(watched: Watched, findings: tuple[Finding, ...], column: int, name: s
         status=status,
         reason=reason,
         flow_m3s=_mean(flow[-DAY_H:]),
-        commissioned_m3s=float(watched.baseline.flow_m3s[column]),
+        commissioned_m3s=commissioned_m3s(watched, column),
         completeness=_complete(watched, heard),
     )
 
@@ -92,6 +92,13 @@ def _against_expected(watched: Watched, name: str) -> tuple[Status, str]:
         Status.OUT_OF_SPECIFICATION,
         f"shows {abs(100.0 * np.expm1(off)):.0f} % {side} than the open finding explains: it may be a second fault",
     )
+
+
+def commissioned_m3s(watched: Watched, column: int) -> float:
+    """What a meter showed when commissioned, by the K-factors that are in force now."""
+    hours = watched.frame.hours
+    by_now = float(watched.carried[hours - 1, column]) if hours else 0.0
+    return float(watched.baseline.flow_m3s[column] * np.exp(by_now))
 
 
 def _complete(watched: Watched, heard: np.ndarray) -> float:

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from analysis.calibration import flow_of_rate
 from analysis.commissioning import Baseline
-from analysis.events import Event, EventKind
+from analysis.events import Event
+from analysis.factors import factors_at
 from analysis.frames import Floats
 from analysis.hydraulics.network import compile_network
 from analysis.speed_step import Counts, SpeedStep, noise_of_counts
@@ -127,19 +128,9 @@ def counts_of(
     """
     rate = np.divide(pulses, seconds, out=np.full_like(pulses, np.nan), where=seconds > 0)
     flow = np.stack(
-        [flow_of_rate(rate[:, place], _factors(meter, events, at_s)) for place, meter in enumerate(meters)], axis=1
+        [flow_of_rate(rate[:, place], factors_at(meter, events, at_s)) for place, meter in enumerate(meters)], axis=1
     )
     return Counts(pulses=pulses, seconds=seconds, flow_m3s=flow)
-
-
-def _factors(meter: Meter, events: Sequence[Event], at_s: float) -> tuple[tuple[float, float], ...]:
-    known = [
-        event
-        for event in events
-        if event.kind is EventKind.CALIBRATION and event.target == meter.name and event.at_s <= at_s
-    ]
-    last = max(known, key=lambda event: event.at_s, default=None)
-    return meter.k_points if last is None else ((0.0, float(last.value)),)
 
 
 def read_step(

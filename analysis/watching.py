@@ -7,6 +7,7 @@ import numpy as np
 
 from analysis.assessment import FaultKind
 from analysis.calibration import flow_of_parts
+from analysis.carried import Carried, carried
 from analysis.commissioning import Baseline, log_readings, share_of_readings, usable_flow
 from analysis.detection.lessons import Lessons
 from analysis.detection.looks import Looks
@@ -30,8 +31,6 @@ LOOK_SECONDS = 240.0
 # Work on a branch may leave it this far from where it was: new media pack differently, a valve is set by eye (log
 # flow, one standard deviation). Common practice, no source.
 WORK_SD = {"media_changed": 0.05, "valve_set": 0.30, "pump_cleaned": 0.05, "meter_cleaned": 0.05}
-# A K-factor that changes by more than this (log, a factor of two) is sooner a slip of the pen: it is not believed.
-LARGEST_CALIBRATION = 0.7
 # A logged speed is taken at its word up to this share of the change that it should bring.
 SPEED_TRUST = 0.10
 # What of that is each meter's own: it reads otherwise at another flow, and losses do not all grow alike.
@@ -48,7 +47,8 @@ class Watched:
     Attributes:
         readings: [T, M] log reading over what the commissioned plant would show at the logged speed, of the meters
             and then of the gauges.
-        shift: [T or T + 1, M] log change that the logged speed should bring.
+        shift: [T or T + 1, M] log change that the logged speed and the K-factors in force should bring.
+        carried: [T or T + 1, meters] what of that is the K-factors'.
         known_at_s: [T or T + 1, PARTS] UTC epoch seconds from which on the parts of each hour were known for good; one
             more hour where one that is not over was looked at.
         flow_m3s: [T, meters] measured, nan unknown. shown: [T, gauges] Pa or W, likewise.
@@ -66,6 +66,7 @@ class Watched:
     shown: Floats
     readings: Floats
     shift: Floats
+    carried: Floats
     memory: Memory | None
     known_at_s: Floats
 
@@ -110,17 +111,22 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     state = baseline.state(network)
     signatures = signatures_of(plant, network, state, baseline.meters, baseline.gauge_names)
     speeds = _speeds(plant, baseline, frame, events)
-    shift = _speed_shift(plant, baseline, network, speeds.after)
+    by_speed = _speed_shift(plant, baseline, network, speeds.after)
     flow, shown = usable_flow(frame, flow_m3s), usable_shown(frame, baseline.gauge_names)
     usual_shown = np.array([gauge.shown for gauge in baseline.gauges])
     logs = np.concatenate([log_readings(flow, baseline.flow_m3s), log_readings(shown, usual_shown)], axis=1)
     # an hour at two speeds is like none of them
-    readings = np.where(speeds.mixed[:, None], np.nan, logs - shift)
+    logs = np.where(speeds.mixed[:, None], np.nan, logs - by_speed)
+    count = len(baseline.meters)
+    calibrated = carried(plant, baseline, frame, logs[:, :count], events)
+    readings, shift = logs.copy(), by_speed.copy()
+    readings[:, :count] -= calibrated.shift
+    shift[:, :count] += calibrated.shift
     watch = Watch(
         regimes=_regimes(plant, network, baseline, signatures, speeds.after),
         threshold=limit(alarms, len(baseline.meters)),
         judge_from_h=int((baseline.to_s - frame.start_s) // HOUR_S),
-        touches=_touches(plant, signatures, frame, events, shift),
+        touches=_touches(plant, signatures, frame, events, by_speed, calibrated),
         lessons=Lessons(
             from_h=max(int((baseline.from_s - frame.start_s) // HOUR_S), 0),
             commissioned_h=int((baseline.to_s - baseline.from_s) // HOUR_S),
@@ -150,6 +156,7 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
         shown=shown[:settled],
         readings=readings[:settled],
         shift=shift,
+        carried=calibrated.shift,
         memory=memory,
         known_at_s=frame.parts.known_at_s if frame.parts is not None else _late(frame),
     )
@@ -249,10 +256,16 @@ def _regimes(
     return tuple(regimes)
 
 
-def _touches(
-    plant: Plant, signatures: Signatures, frame: HourFrame, events: Sequence[Event], shift: Floats
+def _touches(  # noqa: PLR0913, PLR0917 - all that the journal can touch
+    plant: Plant,
+    signatures: Signatures,
+    frame: HourFrame,
+    events: Sequence[Event],
+    shift: Floats,
+    calibrated: Carried,
 ) -> tuple[Touch, ...]:
     touches = []
+    off = dict(calibrated.off)
     for event in events:
         hour = int((event.at_s - frame.start_s) // HOUR_S)
         if not 0 <= hour < frame.hours:
@@ -265,7 +278,10 @@ def _touches(
             touches.append(Touch(hour=hour, pattern=moved, sd=SPEED_TRUST, anew=False))
             touches.extend(Touch(hour=hour, pattern=own, sd=SPEED_TRUST_METER, anew=False) for own in np.diag(moved))
         elif event.kind is EventKind.CALIBRATION and event.target in signatures.meters:
-            touches.append(Touch(hour=hour, pattern=_own(signatures, event.target), sd=_k_sd(plant, event, events)))
+            sd = max(off.get(event, 0.0), WORK_SD["meter_cleaned"])
+            # the hour that it falls into is still seen by the K-factors of before
+            hour = -int(-(event.at_s - frame.start_s) // HOUR_S)
+            touches.append(Touch(hour=hour, pattern=_own(signatures, event.target), sd=sd))
     return tuple(touches)
 
 
@@ -277,21 +293,6 @@ def _on_power(plant: Plant, signatures: Signatures, hour: int) -> tuple[Touch, .
         for name in signatures.gauges
         if kinds[name] is GaugeKind.POWER
     )
-
-
-def _k_sd(plant: Plant, event: Event, events: Sequence[Event]) -> float:
-    """How far a calibration may move its meter's readings: by all it changes, or by nothing if the meter had drifted."""
-    before = [
-        other
-        for other in events
-        if other.kind is EventKind.CALIBRATION and other.target == event.target and other.at_s < event.at_s
-    ]
-    if before:
-        factors = [float(max(before, key=lambda other: other.at_s).value)]
-    else:
-        factors = [k for meter in plant.meters if meter.name == event.target for _, k in meter.k_points]
-    furthest = max(abs(np.log(float(event.value) / factor)) for factor in factors)
-    return float(furthest) if WORK_SD["meter_cleaned"] < furthest < LARGEST_CALIBRATION else WORK_SD["meter_cleaned"]
 
 
 def _own(signatures: Signatures, meter: str) -> Floats:

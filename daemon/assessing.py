@@ -12,8 +12,10 @@ import numpy as np
 
 from analysis.assess import assess
 from analysis.assessment import Assessment
+from analysis.baseline_text import from_json, to_json
 from analysis.calibration import flow_of
-from analysis.commissioning import Baseline, commission, from_json, to_json
+from analysis.carried import by_last_factors
+from analysis.commissioning import Baseline, commission
 from analysis.detection.memory import Memory
 from analysis.events import Event
 from analysis.frames import HOUR_S, HourFrame
@@ -216,7 +218,9 @@ def _commissioned(plant: Plant, frame: HourFrame, events: tuple[Event, ...]) -> 
     speeds = speeds_of(frame, events, plant.pump.speed)
     speed = float(speeds.after[-1]) if frame.hours else plant.pump.speed
     other = speeds.mixed | (speeds.after != speed)
-    flow = np.where(other[:, None], np.nan, flow_of(frame, plant.meters, events))
+    # a meter that was calibrated within the healthy days was the same meter before
+    meters = by_last_factors(plant.meters, events, frame.end_s)
+    flow = np.where(other[:, None], np.nan, flow_of(frame, meters))
     try:
         return commission(plant, without_hours(frame, other), flow, speed=speed)
     except InputMissing as error:

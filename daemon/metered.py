@@ -5,32 +5,20 @@ import itertools
 import math
 from collections.abc import Iterable, Sequence
 
-from analysis.events import Event, EventKind
+from analysis.events import Event
+from analysis.factors import calibrations_of, factors_of
 from config.plant import Meter
 
 LITRES_PER_M3 = 1000.0
-
-
-def k_points_at(meter: Meter, events: Iterable[Event], at_s: float) -> tuple[tuple[float, float], ...]:
-    """(flow m3/s, pulses per litre) in force: a journalled calibration supersedes the plant file from its date on."""
-    calibrations = [
-        event
-        for event in events
-        if event.kind is EventKind.CALIBRATION and event.target == meter.name and event.at_s <= at_s
-    ]
-    if not calibrations:
-        return meter.k_points
-    return ((0.0, float(max(calibrations, key=lambda event: event.at_s).value)),)
 
 
 class Metered:
     """A meter's flow at any time, for many of them: the calibrations are looked up once."""
 
     def __init__(self, meter: Meter, events: Iterable[Event]) -> None:
-        since = [event for event in events if event.kind is EventKind.CALIBRATION and event.target == meter.name]
-        since.sort(key=lambda event: event.at_s)
+        since = calibrations_of(meter.name, events)
         self._from_s = [event.at_s for event in since]
-        self._k_points = [meter.k_points, *(((0.0, float(event.value)),) for event in since)]
+        self._k_points = [meter.k_points, *map(factors_of, since)]
 
     def flow_m3s(self, rate_hz: float, at_s: float) -> float:
         """Flow in m3/s that turned the meter at this rate at that time, UTC epoch seconds."""

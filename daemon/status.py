@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from analysis.events import Event
+from analysis.factors import factors_at
 from config.plant import Meter, MqttSource, Plant
 from daemon.latest import end_ms, last_minute, latest_rows
-from daemon.metered import flow_at, k_points_at
+from daemon.metered import flow_at
 from daemon.state_news import STATES_EVERY_S
 from daemon.store.blocks import first_minute
 from daemon.store.journal import read_events
@@ -286,7 +287,7 @@ def _meter(meter: Meter, look: _Look) -> MeterStatus:
     age_s = None if last_ms is None else look.now_s - last_ms / 1000
     flow_m3s = None
     if rate_hz is not None and last_ms is not None:
-        flow_m3s = flow_at(rate_hz, k_points_at(meter, look.events, last_ms / 1000))
+        flow_m3s = flow_at(rate_hz, factors_at(meter, look.events, last_ms / 1000))
     return MeterStatus(
         name=meter.name,
         run=None if run is None else run.name,

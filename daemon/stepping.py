@@ -236,20 +236,10 @@ def _counted(connection: sqlite3.Connection, meters: Sequence[Meter], kept: _Kep
     bits = np.array([meter.counter_bits for meter in meters], dtype=np.int64)
     pieces = [piece for piece in pieces_of(step) if piece[2] <= kept.now_s]
     spans = windows + [(round(start * 1000), round(end * 1000)) for _, start, end in pieces]
-    pulses, seconds = count_windows(frame, spans, bits=bits, usual_hz=_usual_hz(meters, kept.baseline))
+    pulses, seconds = count_windows(frame, spans, bits=bits, usual_hz=kept.baseline.pulses_hz(meters, kept.events))
     scatter = minute_sd_of([piece[0] for piece in pieces], pulses[WINDOWS:], seconds[WINDOWS:])
     counts = counts_of(pulses[:WINDOWS], seconds[:WINDOWS], meters, kept.events, at_s=step.begin_s)
     return MadeStep(step=step, counts=replace(counts, minute_sd=scatter))
-
-
-def _usual_hz(meters: Sequence[Meter], baseline: Baseline) -> np.ndarray:
-    """Pulses a second of each meter as commissioned."""
-    return np.array(
-        [
-            1000.0 * flow * np.interp(flow, *np.array(meter.k_points, dtype=float).T)
-            for meter, flow in zip(meters, baseline.flow_m3s, strict=True)
-        ]
-    )
 
 
 def _no_step(plant_file: PlantFile, db: pathlib.Path, steps: Steps, now_s: float) -> str:

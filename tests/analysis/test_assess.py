@@ -15,10 +15,12 @@ from config.settings import PlantFile
 from tests.support.simulated_rack import (
     PLANT,
     START_S,
+    Truth,
     assessed,
     commissioned,
     hours_of,
     plant_file,
+    stepped,
 )
 from tests.support.simulated_stories import AT, DAYS, HOURS, SEED, STORIES, UNTIL, event, healthy_baseline, told
 
@@ -202,3 +204,79 @@ def test_a_calibration_from_its_date_on_is_no_finding() -> None:
     assert known.findings == ()
     before, after = (known.flow_m3s[hours, 2].mean() for hours in (slice(AT), slice(AT, None)))
     assert after / before == pytest.approx(1 / 1.04, rel=0.01)
+    expected = known.expected_m3s[:, 2]
+    assert expected[AT] / expected[AT - 1] == pytest.approx(1 / 1.04, rel=1e-6)
+    assert np.nanmean(known.flow_m3s[AT:, 2] / expected[AT:]) == pytest.approx(1.0, abs=0.01)
+    (state,) = (state for state in known.meter_states if state.name == "M3")
+    assert state.commissioned_m3s == pytest.approx(healthy_baseline().flow_m3s[2] / 1.04, rel=1e-6)
+
+
+def test_a_calibration_within_the_hour_is_no_finding() -> None:
+    """The hour that it falls into is seen by the old K-factor, the next by the new one; a large one too."""
+    frame = hours_of(plant_file(), days=DAYS, seed=SEED)
+    calibration = Event(at_s=START_S + (AT + 0.4) * HOUR_S, kind=EventKind.CALIBRATION, target="M3", value="33.6")
+
+    known = assessed(plant_file(), healthy_baseline(), frame, events=(calibration,))
+
+    assert known.findings == ()
+    ratio = known.flow_m3s[:, 2] / known.expected_m3s[:, 2]
+    assert ratio[AT - 24 : AT + 24] == pytest.approx(np.ones(48), abs=0.04)
+
+
+def test_a_meter_that_had_drifted_is_mended_by_its_calibration() -> None:
+    """Fouled, it gives 15 % fewer pulses; the bucket test says so, its flow comes back and the expected one stays."""
+    fouled = Truth(reading={"M3": stepped(DAYS * 24, AT - 72, 0.85)})
+    frame = hours_of(plant_file(), days=DAYS, seed=SEED, truth=fouled)
+    calibration = Event(at_s=START_S + AT * HOUR_S, kind=EventKind.CALIBRATION, target="M3", value=str(24 * 0.85))
+
+    known = assessed(plant_file(), healthy_baseline(), frame, events=(calibration,))
+
+    (finding,) = known.findings
+    assert said(finding.candidates)[0] == ("meter", "M3")
+    assert finding.cleared_at_s is not None
+    assert known.expected_m3s[:, 2] == pytest.approx(
+        np.full(known.expected_m3s.shape[0], healthy_baseline().flow_m3s[2])
+    )
+
+
+def test_a_restricted_branch_is_told_across_a_calibration() -> None:
+    """The K-factor was wrong from the beginning: what was restricted before the bucket test still is after it."""
+    clogged = Truth(resistance={"carbon": stepped(DAYS * 24, AT - 72, 1.6)})
+    frame = hours_of(plant_file(), days=DAYS, seed=SEED, truth=clogged)
+    calibration = Event(at_s=START_S + AT * HOUR_S, kind=EventKind.CALIBRATION, target="M4", value="66")
+
+    without, known = (assessed(plant_file(), healthy_baseline(), frame, events=one) for one in ((), (calibration,)))
+
+    assert [finding.cleared_at_s for finding in known.findings] == [None]
+    assert said(known.findings[0].candidates)[0] == said(without.findings[0].candidates)[0] == ("restriction", "carbon")
+    change, usual = (one.findings[0].candidates[0].flow_change_percent for one in (known, without))
+    assert change == pytest.approx(usual, abs=1.0)
+
+
+@pytest.mark.parametrize("hours", [AT + 3, AT + 30])
+def test_a_log_cut_short_gives_the_same_across_calibrations(hours: int) -> None:
+    """Whether a meter had drifted is told from the hours before its calibration alone."""
+    fouled = Truth(reading={"M3": stepped(DAYS * 24, AT - 72, 0.85)})
+    frame = hours_of(plant_file(), days=DAYS, seed=SEED, truth=fouled)
+    events = tuple(
+        Event(at_s=START_S + at_h * HOUR_S, kind=EventKind.CALIBRATION, target=target, value=value)
+        for at_h, target, value in ((AT, "M3", "20.4"), (AT + 12, "M1", "6.5"))
+    )
+
+    whole, cut = (assessed(plant_file(), healthy_baseline(), frame, events=events, hours=end) for end in (None, hours))
+
+    assert np.array_equal(cut.expected_m3s, whole.expected_m3s[: len(cut.expected_m3s)])
+    told_by_then = [finding.id for finding in whole.findings if finding.raised_at_s <= cut.now_s]
+    assert [finding.id for finding in cut.findings] == told_by_then
+
+
+def test_a_baseline_made_before_its_calibration_was_written_down() -> None:
+    """The entry is dated into the healthy days, and comes after the commissioning: it is carried all the same."""
+    frame = hours_of(plant_file(), days=DAYS, seed=SEED)
+    calibration = Event(at_s=START_S + 30 * HOUR_S, kind=EventKind.CALIBRATION, target="M2", value="20")
+
+    known = assessed(plant_file(), healthy_baseline(), frame, events=(calibration,))
+
+    assert known.findings == ()
+    usual = healthy_baseline().flow_m3s[1]
+    assert known.expected_m3s[[29, 30, AT], 1] == pytest.approx([usual, 0.9 * usual, 0.9 * usual])

@@ -25,7 +25,7 @@ import pandas as pd
 sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))  # run as a script, the folder above is not on the path
 
 from analysis.assess import assess
-from analysis.commissioning import from_json
+from analysis.baseline_text import from_json
 from analysis.frames import HOUR_S, Floats
 from analysis.hydraulics.network import Conditions, compile_network, solve
 from config.parse import parse_plant

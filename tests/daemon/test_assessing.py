@@ -107,6 +107,21 @@ def test_speed_of_the_commissioning_is_the_journals(rack: PlantFile, tmp_path: P
     assert baseline.speed == 0.95
 
 
+def test_a_calibration_within_the_healthy_days_counts_for_all_of_them(rack: PlantFile) -> None:
+    """The meter was the same before its bucket test: nothing wanders by it, and nothing is found on either side."""
+    plain = commission_stored(rack, db_of(rack), from_s=None, to_s=None, made_s=at_s(500))
+    at = f"{np.datetime64(int(at_s(80.5)), 's')}Z"
+    assert run("journal", rack.path, "calibration", "M3", "30", "--at", at).exit_code == 0
+
+    baseline = commission_stored(rack, db_of(rack), from_s=None, to_s=None, made_s=at_s(600))
+    known = assess_stored(rack, db_of(rack), until_s=None).assessment
+
+    assert baseline.flow_m3s == pytest.approx(plain.flow_m3s * [1, 1, 24 / 30, 1], rel=1e-3)
+    assert baseline.noise.white_sd == pytest.approx(plain.noise.white_sd, rel=0.05)
+    assert known.findings == ()
+    assert known.flow_m3s[70:100, 2] / known.expected_m3s[70:100, 2] == pytest.approx(np.ones(30), abs=0.05)
+
+
 def test_assessed_up_to_the_last_reading(rack: PlantFile) -> None:
     """Or to an earlier time; a later one does not pretend to more."""
     commission_stored(rack, db_of(rack), from_s=None, to_s=None, made_s=at_s(500))

@@ -7,8 +7,9 @@ from hypothesis import strategies as st
 
 from analysis.calibration import flow_of_rate
 from analysis.events import Event, EventKind
+from analysis.factors import factors_at
 from config.plant import Meter
-from daemon.metered import flow_at, k_points_at
+from daemon.metered import flow_at
 
 LITRE_AN_HOUR = 1 / 3.6e6
 
@@ -40,4 +41,4 @@ def test_calibrations_count_from_their_date() -> None:
         for at_s, target, value in ((200.0, "M1", "470"), (100.0, "M1", "460"), (150.0, "M2", "999"))
     ]
 
-    assert [k_points_at(meter, events, at_s)[0][1] for at_s in (50.0, 100.0, 199.0, 500.0)] == [450, 460, 460, 470]
+    assert [factors_at(meter, events, at_s)[0][1] for at_s in (50.0, 100.0, 199.0, 500.0)] == [450, 460, 460, 470]

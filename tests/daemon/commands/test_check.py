@@ -9,7 +9,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from analysis.commissioning import to_json
+from analysis.baseline_text import to_json
 from config.parse import parse_plant
 from daemon.assessing import plant_digest
 from daemon.store.baselines import BaselineRow, save_baseline
