@@ -7,16 +7,15 @@ import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 
+from analysis.baseline_text import from_json, to_json
 from analysis.calibration import flow_of
 from analysis.commissioning import (
     LEAST_HOURS,
     READING_LOG_SD,
     Baseline,
     commission,
-    from_json,
     log_readings,
     share_of_readings,
-    to_json,
     usable_flow,
 )
 from analysis.fitted import FigureKind, fitted_figures, pairs_together
