@@ -5,8 +5,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from analysis.assessment import Assessment
+from analysis.baseline import Baseline
 from analysis.calibration import flow_of
-from analysis.commissioning import Baseline
 from analysis.detection.memory import Memory
 from analysis.events import Event
 from analysis.findings import finding_of, recoveries_of, stops_of
@@ -84,5 +84,8 @@ def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell ti
         flow_m3s=watched.flow_m3s,
         expected_m3s=baseline.flow_m3s * np.exp(watched.shift[: settled.hours, : len(baseline.meters)]),
         gauge_states=gauge_states_of(watched),
+        not_commissioned=tuple(
+            run.meter for run in plant_file.plant.runs if run.meter is not None and run.meter not in baseline.meters
+        ),
         memory=watched.memory,
     )

@@ -213,6 +213,7 @@ class Assessment:
         flow_m3s: [T, M] measured flow, nan unknown. meters: the columns.
         expected_m3s: [T, M] what the commissioned plant would show at the logged speed, by the K-factors of the hour.
         gauge_states: of the gauges that take part.
+        not_commissioned: meters on a run that commissioning left out.
         memory: worth keeping for the next assessment; None where the last one still serves.
     """
 
@@ -231,6 +232,7 @@ class Assessment:
     flow_m3s: Floats
     expected_m3s: Floats
     gauge_states: tuple[GaugeState, ...] = ()
+    not_commissioned: tuple[str, ...] = ()
     memory: Memory | None = None
 
     @property

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.commissioning import Baseline, FittedBranch, FittedGauge, LeftOut
+from analysis.baseline import Baseline, FittedBranch, FittedGauge, Joined, LeftOut, MeterLeftOut
 from analysis.detection.noise import NoiseModel
 from analysis.fitted import FigureKind, FittedFigure
 from analysis.signatures import COMMON_JUMP_SD
@@ -44,6 +44,8 @@ def from_json(text: str) -> Baseline:
         figures=tuple(_figure(figure) for figure in body.get("figures", ())),
         gauges=tuple(FittedGauge(**_gauge(gauge)) for gauge in body.get("gauges", ())),
         left_out=tuple(LeftOut(**_gauge(gauge)) for gauge in body.get("left_out", ())),
+        meters_left_out=tuple(MeterLeftOut(**meter) for meter in body.get("meters_left_out", ())),
+        joined=tuple(Joined(**meter) for meter in body.get("joined", ())),
         usual_hz=None if body.get("usual_hz") is None else np.asarray(body["usual_hz"], float),
     )
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analysis.baseline import Baseline
 from analysis.calibration import flow_of_rate
-from analysis.commissioning import Baseline
 from analysis.events import Event
 from analysis.factors import KPoints, calibrations_of, factors_at, factors_of
 from analysis.frames import HOUR_S, Floats, HourFrame
@@ -59,7 +59,7 @@ def carried(plant: Plant, baseline: Baseline, frame: HourFrame, logs: Floats, ev
         shift[:, column] = now
         for event in calibrations_of(name, events):
             before, now = now, _level(usual_hz, baseline, column, factors_of(event))
-            if event.at_s <= baseline.to_s:  # no meter drifts in the healthy days
+            if event.at_s <= baseline.healthy_until_s(name):  # no meter drifts in the healthy days
                 shift[starts_s >= event.at_s, column] = now
             else:
                 steps.append(_Step(event, column, now - before))

@@ -6,188 +6,52 @@ probable values given the readings and the published spread of catalogue figures
 keeps its prior, and says so by its standard deviation.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.calibration import LITRES_PER_M3
+from analysis.baseline import (
+    GAIN_LOG_SD,
+    HEAD_LOG_SD,
+    LEAST_HOURS,
+    RESISTANCE_LOG_SD,
+    Baseline,
+    FittedBranch,
+    FittedGauge,
+    LeftOut,
+    MeterLeftOut,
+)
 from analysis.detection.learning import learn_noise
-from analysis.detection.noise import NoiseModel
-from analysis.events import Event
-from analysis.factors import factors_at
 from analysis.fitted import FigureKind, FittedFigure, fitted_figures
 from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.gauges import GAUGE_LOG_SD, Columns, columns_of, head_of, usable_shown, usual_wander
 from analysis.hydraulics.network import Conditions, Network, compile_network, solve
 from analysis.hydraulics.pump_power import rated_power
-from analysis.signatures import COMMON_SD, LEAST_SHARE, AsCommissioned, signatures_of, usual_noise
+from analysis.signatures import COMMON_SD, LEAST_SHARE, signatures_of, usual_noise
 from config.errors import InputMissing
-from config.plant import GaugeKind, Meter, Plant
+from config.plant import GaugeKind, Plant
 
-# Spread (log) of catalogue figures against plants as built: minor losses between handbooks, pump curves by their
-# acceptance tolerance (ISO 9906 for small pumps, +-8 % head, from memory), uncalibrated meters.
-RESISTANCE_LOG_SD = 0.30
-HEAD_LOG_SD = 0.08
-GAIN_LOG_SD = 0.03
 READING_LOG_SD = 0.005
-LEAST_HOURS = 48
 LEAST_SECONDS = 600.0
 NEWTON_STEPS = 12
 PROBE = 1e-4
-OUTSIDE_SDS = 2.0
 STILL = 1e-6
 DETERMINED_SHARE = 0.8
-_MORE_LOSS = (
-    "Likely reasons: its valve is nearer shut than the plant file says, a pipe or barb of it is narrower, or its "
-    "meter's K-factor is too high, so that it reads low. Or it was fouled already."
-)
-_LESS_LOSS = (
-    "Likely reasons: its valve is further open than the plant file says, a pipe of it is wider, or its meter's "
-    "K-factor is too low, so that it reads high. Or a device costs less than its figure."
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FittedBranch:
-    """One branch as commissioned: factor on the catalogue's resistance with its standard deviation (log)."""
-
-    run: str
-    resistance_factor: float
-    log_sd: float
-    determined: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FittedGauge:
-    """One gauge as commissioned: what it usually shows, Pa or W, and that over what the plant file makes it.
-
-    `gain` is 1 where the plant file says nothing of the pump's power.
-    """
-
-    name: str
-    shown: float
-    gain: float
-    reads: GaugeKind = GaugeKind.PRESSURE
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LeftOut:
-    """A gauge with too few readings in the healthy days to judge by: how many hours it had."""
-
-    name: str
-    hours: int
-    reads: GaugeKind = GaugeKind.PRESSURE
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Baseline:
-    """The plant as commissioned.
+class Usual:
+    """What M meters and G gauges usually show.
 
     Attributes:
-        from_s, to_s: the healthy days, UTC epoch seconds.
-        meters: M names. flow_m3s: [M] their median flow, by the K-factors in force then. usual_hz: [M] the pulses a second
-            that this was; None in a baseline of an earlier version.
-        branches: fitted factors. head_factor, head_log_sd: the pump's. speed: its speed then, fraction.
-        gain: [M] reading over true flow, as far as the network tells.
-        noise: how healthy readings wander, of the meters and then of the gauges.
-        figures: every fitted figure with what the meters tell of it; none in a baseline of an earlier version.
-        gauges: those that take part. left_out: those that do not.
+        flow_m3s, pulses_hz: [M]. shown: [G], Pa or W.
     """
 
-    from_s: int
-    to_s: int
     meters: tuple[str, ...]
     flow_m3s: Floats
-    branches: tuple[FittedBranch, ...]
-    head_factor: float
-    head_log_sd: float
-    speed: float
-    gain: Floats
-    noise: NoiseModel
-    figures: tuple[FittedFigure, ...] = ()
-    gauges: tuple[FittedGauge, ...] = ()
-    left_out: tuple[LeftOut, ...] = ()
-    usual_hz: Floats | None = None
-
-    @property
-    def gauge_names(self) -> tuple[str, ...]:
-        """Names of the gauges that take part, in the order of their columns."""
-        return tuple(gauge.name for gauge in self.gauges)
-
-    @property
-    def readings(self) -> tuple[str, ...]:
-        """Names of all columns: the meters, then the gauges."""
-        return (*self.meters, *self.gauge_names)
-
-    def pulses_hz(self, meters: Sequence[Meter], events: Sequence[Event] = ()) -> Floats:
-        """[M] pulses a second as commissioned; one of an earlier version did not keep them, but they follow from the journal."""
-        if self.usual_hz is not None:
-            return self.usual_hz
-        by_name = {meter.name: meter for meter in meters}
-        points = [np.array(factors_at(by_name[name], events, self.to_s)).T for name in self.meters]
-        factors = [np.interp(flow, *table) for flow, table in zip(self.flow_m3s, points, strict=True)]
-        rates: Floats = LITRES_PER_M3 * self.flow_m3s * np.array(factors)
-        return rates
-
-    @property
-    def meter_noise(self) -> NoiseModel:
-        """How the meters alone wander."""
-        return self.noise.of_first(len(self.meters))
-
-    def state(self, network: Network) -> AsCommissioned:
-        """How the network runs as commissioned."""
-        factors = {branch.run: branch.resistance_factor for branch in self.branches}
-        return AsCommissioned(
-            resistance=np.array([factors.get(run, 1.0) for run in network.runs]),
-            head_factor=self.head_factor,
-            speed=self.speed,
-        )
-
-    def warnings(self) -> tuple[str, ...]:
-        """What does not look like the plant file: factors outside the published spread, and likely reasons."""
-        outside = OUTSIDE_SDS * RESISTANCE_LOG_SD
-        odd = [
-            f"{branch.run}: its losses are {branch.resistance_factor:.2g} times the plant file's, more than published "
-            f"figures differ. {_MORE_LOSS if branch.resistance_factor > 1 else _LESS_LOSS}"
-            for branch in self.branches
-            if branch.determined and abs(np.log(branch.resistance_factor)) > outside
-        ]
-        odd += [
-            f"{meter}: it reads {gain:.2f} times what the rest of the plant says flows there. Its K-factor may be "
-            f"{'low' if gain > 1 else 'high'}, or it is dirty: calibrate it."
-            for meter, gain in zip(self.meters, self.gain, strict=True)
-            if abs(np.log(gain)) > OUTSIDE_SDS * GAIN_LOG_SD
-        ]
-        odd += [
-            _wrong_gauge(gauge)
-            for gauge in self.gauges
-            if abs(np.log(gauge.gain)) > OUTSIDE_SDS * GAUGE_LOG_SD[gauge.reads]
-        ]
-        odd += [
-            f"{gauge.name}: {gauge.hours} hours with a {gauge.reads} in the healthy days are too few, {LEAST_HOURS} are needed: "
-            "it takes no part in the diagnosis. Load its readings and commission again."
-            for gauge in self.left_out
-        ]
-        if abs(np.log(self.head_factor)) > OUTSIDE_SDS * HEAD_LOG_SD:
-            odd.append(
-                f"pump: its head is {self.head_factor:.2f} times the curve's. "
-                "The curve, the speed or the heights of the outlets in the plant file may be wrong, or the pump is worn."
-            )
-        return tuple(odd)
-
-
-def _wrong_gauge(gauge: FittedGauge) -> str:
-    """What may be wrong with a gauge that is far from what the plant file makes it."""
-    if gauge.reads is GaugeKind.POWER:
-        return (
-            f"{gauge.name}: it shows {gauge.gain:.2f} times the power that the plant file's figures give at this flow. "
-            "The figures, the speed or the gauge's unit may be wrong, or it reads more than the pump alone."
-        )
-    return (
-        f"{gauge.name}: it shows {gauge.gain:.2f} times the pressure that the rest of the plant says is there. Its "
-        "unit, its height in the plant file or its zero may be wrong."
-    )
+    pulses_hz: Floats
+    gauges: tuple[str, ...]
+    shown: Floats
 
 
 def usable_flow(frame: HourFrame, flow_m3s: Floats) -> Floats:
@@ -196,7 +60,7 @@ def usable_flow(frame: HourFrame, flow_m3s: Floats) -> Floats:
 
 
 def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float) -> Baseline:
-    """Learn a baseline.
+    """Learn a baseline of the meters that have enough hours and flow in them; the others are left out, and named.
 
     Args:
         plant: as built.
@@ -205,29 +69,68 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
         speed: of the pump in these hours, fraction.
 
     Raises:
-        InputMissing: too few hours of a meter.
+        InputMissing: there is no such meter.
     """
-    flow = usable_flow(frame, flow_m3s)
-    counted = np.sum(np.isfinite(flow), axis=0)
-    short = [meter for meter, hours in zip(frame.meters, counted, strict=True) if hours < LEAST_HOURS]
-    if short or not frame.meters:
-        raise InputMissing(
-            f"commissioning needs {LEAST_HOURS} healthy hours of every meter; too few of: {', '.join(short) or 'all'}. "
-            "Load more readings, give a longer time with --from and --to, or take a meter that is out of use from its run"
-        )
-    usual = np.nanmedian(flow, axis=0)
-    dead = [meter for meter, value in zip(frame.meters, usual, strict=True) if not value > 0]
-    if dead:
-        raise InputMissing(f"no flow in the healthy days on: {', '.join(dead)}. Mend the meter or its branch first")
-    network = compile_network(plant)
-    gauges, left_out = _gauges(plant, frame)
+    whole = usable_flow(frame, flow_m3s)
+    able = _able(frame.meters, whole)
+    left_out = tuple(
+        MeterLeftOut(name=name, hours=hours)
+        for name, hours in zip(frame.meters, np.sum(np.isfinite(whole), axis=0).tolist(), strict=True)
+        if name not in able
+    )
+    if not able:
+        raise InputMissing(_none_able(left_out))
+    flow = whole[:, [frame.meters.index(name) for name in able]]
+    frame = frame.of(able)
+    gauges, gauges_left_out = _gauges(plant, frame)
     shown = usable_shown(frame, gauges)
-    usual_shown = np.nanmedian(shown, axis=0)
+    usual = Usual(
+        meters=able,
+        flow_m3s=np.nanmedian(flow, axis=0),
+        pulses_hz=np.nanmedian(np.where(np.isfinite(flow), frame.rate, np.nan), axis=0),
+        gauges=gauges,
+        shown=np.nanmedian(shown, axis=0),
+    )
+    found = fit_plant(plant, usual, speed=speed, from_s=frame.start_s, to_s=frame.end_s)
+    readings = np.concatenate([log_readings(flow, usual.flow_m3s), log_readings(shown, usual.shown)], axis=1)
+    noise = learn_noise(readings, share_of_readings(frame, gauges), found.noise)
+    return replace(found, noise=noise, left_out=gauges_left_out, meters_left_out=left_out)
+
+
+def _able(meters: tuple[str, ...], flow: Floats) -> tuple[str, ...]:
+    """The meters that can be commissioned: enough hours, and flow in most of them; `flow` [T, M], nan where unknown."""
+    enough = np.sum(np.isfinite(flow), axis=0) >= LEAST_HOURS
+    running = np.sum(flow > 0, axis=0) > 0.5 * np.sum(np.isfinite(flow), axis=0)
+    return tuple(name for name, able in zip(meters, enough & running, strict=True) if able)
+
+
+def _none_able(left_out: tuple[MeterLeftOut, ...]) -> str:
+    short = [meter.name for meter in left_out if meter.hours < LEAST_HOURS]
+    if left_out and not short:
+        names = ", ".join(meter.name for meter in left_out)
+        return f"no flow in the healthy days on: {names}. Mend the meters or their branches first"
+    return (
+        f"commissioning needs {LEAST_HOURS} healthy hours of a meter; too few of: {', '.join(short) or 'all'}. "
+        "Load more readings, or give a longer time with --from and --to"
+    )
+
+
+def fit_plant(plant: Plant, usual: Usual, *, speed: float, from_s: int, to_s: int) -> Baseline:
+    """The plant that makes meters and gauges show what they usually do; its noise is what is usual before any is learned.
+
+    Args:
+        plant: as built.
+        usual: what meters that sit on runs, and gauges, show.
+        speed: of the pump then, fraction.
+        from_s: where the healthy days begin, UTC epoch seconds.
+        to_s: where they end.
+    """
+    network = compile_network(plant)
     kinds = plant.gauge_kinds
-    of_pressure = tuple(name for name in gauges if kinds[name] is GaugeKind.PRESSURE)
-    head_m = head_of(plant, usual_shown[[kinds[name] is GaugeKind.PRESSURE for name in gauges]])
-    columns = columns_of(plant, network, frame.meters, of_pressure)
-    fit = _fit(plant, network, _Healthy(frame.meters, of_pressure, usual, head_m, columns), speed)
+    of_pressure = tuple(name for name in usual.gauges if kinds[name] is GaugeKind.PRESSURE)
+    head_m = head_of(plant, usual.shown[[kinds[name] is GaugeKind.PRESSURE for name in usual.gauges]])
+    columns = columns_of(plant, network, usual.meters, of_pressure)
+    fit = _fit(plant, network, _Healthy(usual.meters, of_pressure, usual.flow_m3s, head_m, columns), speed)
     branches = tuple(
         FittedBranch(
             run=run.name,
@@ -239,32 +142,29 @@ def commission(plant: Plant, frame: HourFrame, flow_m3s: Floats, *, speed: float
     )
     count = len(branches)
     gain = fit.middle[count + 1 :]
-    gains = dict(zip(of_pressure, np.exp(gain[len(frame.meters) :]).tolist(), strict=True))
-    wander = usual_wander(plant, gauges)
+    gains = dict(zip(of_pressure, np.exp(gain[len(usual.meters) :]).tolist(), strict=True))
+    wander = usual_wander(plant, usual.gauges)
     found = Baseline(
-        from_s=frame.start_s,
-        to_s=frame.end_s,
-        meters=frame.meters,
-        flow_m3s=usual,
-        usual_hz=np.nanmedian(np.where(np.isfinite(flow), frame.rate, np.nan), axis=0),
+        from_s=from_s,
+        to_s=to_s,
+        meters=usual.meters,
+        flow_m3s=usual.flow_m3s,
+        usual_hz=usual.pulses_hz,
         branches=branches,
         head_factor=float(np.exp(fit.middle[count])),
         head_log_sd=float(fit.sd[count]),
         speed=speed,
-        gain=np.exp(gain[: len(frame.meters)]),
+        gain=np.exp(gain[: len(usual.meters)]),
         figures=fit.figures,
         gauges=tuple(
             FittedGauge(name=name, shown=float(value), gain=gains.get(name, 1.0), reads=kinds[name])
-            for name, value in zip(gauges, usual_shown, strict=True)
+            for name, value in zip(usual.gauges, usual.shown, strict=True)
         ),
-        left_out=left_out,
-        noise=usual_noise(np.zeros((len(columns.run) + len(gauges), len(COMMON_SD))), gauge_wander_sd=wander),
+        noise=usual_noise(np.zeros((len(columns.run) + len(usual.gauges), len(COMMON_SD))), gauge_wander_sd=wander),
     )
     found = replace(found, gauges=tuple(_against_figures(plant, network, found, gauge) for gauge in found.gauges))
-    common = signatures_of(plant, network, found.state(network), frame.meters, gauges).common
-    readings = np.concatenate([log_readings(flow, usual), log_readings(shown, usual_shown)], axis=1)
-    noise = learn_noise(readings, share_of_readings(frame, gauges), usual_noise(common, gauge_wander_sd=wander))
-    return replace(found, noise=noise)
+    common = signatures_of(plant, network, found.state(network), usual.meters, usual.gauges).common
+    return replace(found, noise=usual_noise(common, gauge_wander_sd=wander))
 
 
 def _against_figures(plant: Plant, network: Network, found: Baseline, gauge: FittedGauge) -> FittedGauge:

@@ -1,6 +1,6 @@
 """The frames that cross the border between the store and the analysis."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,6 +68,14 @@ class HourFrame:
     def end_s(self) -> int:
         """UTC epoch seconds just after the last hour."""
         return self.start_s + self.hours * HOUR_S
+
+    def of(self, meters: tuple[str, ...]) -> "HourFrame":
+        """The hours of some of the meters, in the order given."""
+        columns = [self.meters.index(meter) for meter in meters]
+        parts = self.parts and replace(
+            self.parts, pulses=self.parts.pulses[..., columns], seconds=self.parts.seconds[..., columns]
+        )
+        return replace(self, meters=meters, rate=self.rate[:, columns], seconds=self.seconds[:, columns], parts=parts)
 
     def until(self, hours: int) -> "HourFrame":
         """The first so many hours."""

@@ -7,7 +7,7 @@ from enum import StrEnum
 import numpy as np
 
 from analysis.assessment import FaultKind, Isolability, SupplyPart
-from analysis.commissioning import Baseline
+from analysis.baseline import Baseline
 from analysis.frames import Floats
 from analysis.isolability import EXAMPLE_LOSS
 from analysis.speed_step import BESIDE_S, MINUTE_S, Counts, SpeedStep, noise_of_counts

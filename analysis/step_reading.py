@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.baseline import Baseline
 from analysis.calibration import flow_of_rate
-from analysis.commissioning import Baseline
 from analysis.events import Event
 from analysis.factors import factors_at
 from analysis.frames import Floats

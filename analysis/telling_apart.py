@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analysis.assessment import FaultKind, Isolability, SupplyPart
-from analysis.commissioning import Baseline
+from analysis.baseline import Baseline
 from analysis.detection.noise import NoiseModel
 from analysis.frames import Floats
 from analysis.gauges import usual_wander

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.assessment import FaultKind
+from analysis.baseline import Baseline
 from analysis.calibration import flow_of_parts
 from analysis.carried import Carried, carried
-from analysis.commissioning import Baseline, log_readings, share_of_readings, usable_flow
+from analysis.commissioning import log_readings, share_of_readings, usable_flow
 from analysis.detection.lessons import Lessons
 from analysis.detection.looks import Looks
 from analysis.detection.memory import KEEP_H, Memory, memory_of, recall
@@ -112,7 +113,8 @@ def watch_over(  # noqa: PLR0913 - what a watch needs, named at the one call
     signatures = signatures_of(plant, network, state, baseline.meters, baseline.gauge_names)
     speeds = _speeds(plant, baseline, frame, events)
     by_speed = _speed_shift(plant, baseline, network, speeds.after)
-    flow, shown = usable_flow(frame, flow_m3s), usable_shown(frame, baseline.gauge_names)
+    flow = np.where(baseline.counts(frame), usable_flow(frame, flow_m3s), np.nan)
+    shown = usable_shown(frame, baseline.gauge_names)
     usual_shown = np.array([gauge.shown for gauge in baseline.gauges])
     logs = np.concatenate([log_readings(flow, baseline.flow_m3s), log_readings(shown, usual_shown)], axis=1)
     # an hour at two speeds is like none of them
@@ -190,9 +192,11 @@ def _looks(
     if parts is None:
         return None
 
+    counts = baseline.counts(frame)
+
     def readings(pulses: Floats, seconds: Floats) -> tuple[Floats, Floats]:
         flow = flow_of_parts(frame, pulses, seconds, plant.meters, events)
-        usable = np.where(seconds >= LOOK_SECONDS, flow, np.nan)
+        usable = np.where((seconds >= LOOK_SECONDS) & counts[:, None], flow, np.nan)
         logs = log_readings(usable, baseline.flow_m3s) - shift[:, None, : len(baseline.meters)]
         # a gauge is read by the whole hour
         unseen = np.zeros((*logs.shape[:2], len(baseline.gauges)))

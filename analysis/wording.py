@@ -3,6 +3,7 @@
 Only causes that flow meters cannot tell apart stand together in one list; the order within a list means nothing.
 """
 
+import shlex
 from collections.abc import Mapping
 from types import MappingProxyType
 
@@ -201,6 +202,15 @@ def check_gauge(name: str | None, gauges: Gauges) -> str:
             "and turn its impeller by hand: it should go round freely and quietly."
         )
     return f"Check gauge {name}: its tap and line, its zero with the line open to the air, sensor and wire."
+
+
+def join_late(meter: str, run: str | None) -> str:
+    """What to do about a meter that commissioning left out."""
+    sits = "" if run is None else f" ({run})"
+    return (
+        f"Meter {meter}{sits} was left out of the commissioning and is not judged. Once it works, commission it alone: "
+        f"clearbore commission PLANT --meter {shlex.quote(meter)} --from TIME"
+    )
 
 
 def _decide(plant: Plant, candidates: tuple[Candidate, ...]) -> str:

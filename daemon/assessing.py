@@ -9,17 +9,20 @@ from dataclasses import Field, dataclass, fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.assess import assess
 from analysis.assessment import Assessment
+from analysis.baseline import Baseline
 from analysis.baseline_text import from_json, to_json
 from analysis.calibration import flow_of
 from analysis.carried import by_last_factors
-from analysis.commissioning import Baseline, commission
+from analysis.commissioning import commission
 from analysis.detection.memory import Memory
 from analysis.events import Event
 from analysis.frames import HOUR_S, HourFrame
 from analysis.gauges import without_hours
+from analysis.joining import join
 from analysis.speeds import speeds_of
 from analysis.timeline import GAP_S
 from config.errors import InputMissing, StoreError
@@ -72,6 +75,11 @@ def commission_stored(
     end_s = to_s if to_s is not None else first.start_s + WEEK_S
     frame = _until(first, end_s)
     baseline = _commissioned(plant, frame, events)
+    _keep_baseline(plant, db, baseline, made_s)
+    return baseline
+
+
+def _keep_baseline(plant: Plant, db: pathlib.Path, baseline: Baseline, made_s: float) -> None:
     prepare_store(db)
     with contextlib.closing(open_writer_beside(db)) as connection, storage_errors(db):
         save_baseline(
@@ -84,7 +92,6 @@ def commission_stored(
                 body=to_json(baseline),
             ),
         )
-    return baseline
 
 
 def _nothing_to_fit(newest: int | None, db: pathlib.Path) -> str:
@@ -213,11 +220,44 @@ def _unsaid(record: object, field: Field[Any], value: object) -> bool:
     return (type(record), field.name) in _LATER and value == field.default
 
 
+def join_stored(  # noqa: PLR0913 - what is commissioned, of which days, and when
+    plant_file: PlantFile, db: pathlib.Path, meter: str, *, from_s: float, to_s: float | None, made_s: float
+) -> Baseline:
+    """Commission one meter beside those that are, on its healthy days from `from_s` to `to_s` (or a week on), and keep it.
+
+    Raises:
+        InputMissing: not commissioned, the meter is already, or too few readings of it.
+        StoreError: the database cannot be read or written.
+    """
+    plant = plant_file.plant
+    with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
+        bring_up_to_date(connection, plant.meters)
+        baseline = stored_baseline(connection, plant_file, db)
+        if meter in baseline.meters:
+            raise InputMissing(f"{meter}: it is commissioned. To commission all meters anew, leave --meter out")
+        meters = tuple(name for name in placed_meters(plant) if name in {*baseline.meters, meter})
+        whole = read_hours(connection, meters, from_s=from_s)
+        events = read_events(connection)
+    frame = _until(whole, to_s if to_s is not None else whole.start_s + WEEK_S)
+    other = _at_other_speeds(frame, events, plant, baseline.speed)
+    flow = np.where(other[:, None], np.nan, flow_of(frame, by_last_factors(plant.meters, events, frame.end_s)))
+    joined = join(plant, baseline, frame, flow, meter, events)
+    _keep_baseline(plant, db, joined, made_s)
+    return joined
+
+
+def _at_other_speeds(frame: HourFrame, events: tuple[Event, ...], plant: Plant, speed: float) -> NDArray[np.bool_]:
+    """[T] hours that the pump did not run throughout at a speed."""
+    speeds = speeds_of(frame, events, plant.pump.speed)
+    other: NDArray[np.bool_] = speeds.mixed | (speeds.after != speed)
+    return other
+
+
 def _commissioned(plant: Plant, frame: HourFrame, events: tuple[Event, ...]) -> Baseline:
     """Fit the hours at the speed that the pump has in the end; hours at another say nothing of that one."""
     speeds = speeds_of(frame, events, plant.pump.speed)
     speed = float(speeds.after[-1]) if frame.hours else plant.pump.speed
-    other = speeds.mixed | (speeds.after != speed)
+    other = _at_other_speeds(frame, events, plant, speed)
     # a meter that was calibrated within the healthy days was the same meter before
     meters = by_last_factors(plant.meters, events, frame.end_s)
     flow = np.where(other[:, None], np.nan, flow_of(frame, meters))

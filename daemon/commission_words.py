@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from analysis.commissioning import Baseline
+from analysis.baseline import Baseline
 from analysis.fitted import FigureKind, FittedFigure
 from analysis.report.fitted_words import CATALOGUE_KEPT, called, factor_range, pair_sentences
 from config.gauge_units import SI_UNITS
@@ -31,6 +31,8 @@ def lines_of(plant: Plant, baseline: Baseline) -> Iterator[str]:
         wander = 100.0 * float(baseline.noise.wander_sd[column])
         flow = show_flow(float(baseline.flow_m3s[column]), plant.flow_unit)
         yield f"{name:<14} {run.name if run else '':<14} {flow:>14}   +-{wander:.1f} %"
+    for one in baseline.joined:
+        yield f"{one.name} joined later: it counts from {clock.local_text(one.from_s, zone)} on."
     for column, gauge in enumerate(baseline.gauges, start=len(baseline.meters)):
         if column == len(baseline.meters):
             yield ""
@@ -97,6 +99,8 @@ def json_of(baseline: Baseline) -> dict[str, Any]:
             }
             for column, gauge in enumerate(baseline.gauges, start=len(baseline.meters))
         ],
+        "meters_left_out": [{"name": meter.name, "hours": meter.hours} for meter in baseline.meters_left_out],
+        "meters_joined": [{"name": one.name, "from": clock.utc_text(one.from_s)} for one in baseline.joined],
         "gauges_left_out": [{"name": gauge.name, "hours": gauge.hours} for gauge in baseline.left_out],
         "branches": [
             {

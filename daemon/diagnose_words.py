@@ -7,7 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from analysis.assessment import Assessment, Candidate, Finding, Forecast, GaugeState, MediaLife, Status
-from analysis.wording import percent, place
+from analysis.wording import join_late, percent, place
 from config.gauge_units import SI_UNITS
 from config.plant import GaugeKind, Plant, Run
 from config.units import flow_in, show_flow
@@ -25,6 +25,7 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
     yield ""
     yield from _flow_lines(plant, known)
     yield from _gauge_lines(plant, known)
+    yield from _left_out_lines(plant, known)
     yield ""
     if not still:
         yield from _all_quiet(known)
@@ -75,7 +76,8 @@ def _all_quiet(known: Assessment) -> Iterator[str]:
     """No finding is open: whether that means that all is well, or that some meters cannot say."""
     odd = [state for state in known.meter_states if state.status is not Status.GOOD]
     if not odd:
-        yield "Nothing is wrong: every meter shows what the commissioned plant should give."
+        which = "every meter that was commissioned" if known.not_commissioned else "every meter"
+        yield f"Nothing is wrong: {which} shows what the commissioned plant should give."
         return
     yield "No finding is open, but not every meter can vouch for that:"
     for state in odd:
@@ -106,6 +108,15 @@ def _gauge_lines(plant: Plant, known: Assessment) -> Iterator[str]:
             for value in (state.shown, state.commissioned)
         )
         yield f"{state.name:<14} {now:>12}  {was:>12}"
+
+
+def _left_out_lines(plant: Plant, known: Assessment) -> Iterator[str]:
+    """The meters that nothing is judged by, and what to do about it."""
+    if known.not_commissioned:
+        yield ""
+    for meter in known.not_commissioned:
+        run = plant.run_of_meter(meter)
+        yield f"{join_late(meter, None if run is None else run.name)}."
 
 
 def _verdict(plant: Plant, run: Run | None, flow_m3s: float) -> str:
@@ -212,6 +223,7 @@ def json_of(known: Assessment) -> dict[str, Any]:
             }
             for state in known.meter_states
         ],
+        "meters_not_commissioned": list(known.not_commissioned),
         "gauges": [
             {
                 "name": state.name,

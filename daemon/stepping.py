@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.assessment import Assessment, FaultKind, Finding
-from analysis.commissioning import Baseline
+from analysis.baseline import Baseline
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S
 from analysis.isolability import isolability_of

@@ -6,7 +6,7 @@ Imports numpy: for short-lived processes only.
 import contextlib
 import pathlib
 
-from analysis.commissioning import Baseline
+from analysis.baseline import Baseline
 from analysis.telling_apart import ToldApart, told_apart
 from config.errors import InputMissing, NoSolution, StoreError
 from config.settings import PlantFile

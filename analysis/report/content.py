@@ -11,7 +11,7 @@ from enum import StrEnum
 import numpy as np
 
 from analysis.assessment import Assessment, Candidate, Finding, Forecast, MediaLife, MeterState, Recovery, Status
-from analysis.commissioning import Baseline
+from analysis.baseline import Baseline
 from analysis.events import Event, EventKind
 from analysis.fitted import FigureKind, FittedFigure
 from analysis.frames import HOUR_S

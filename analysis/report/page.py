@@ -7,7 +7,7 @@ import jinja2
 from markupsafe import Markup
 
 from analysis.assessment import Assessment
-from analysis.commissioning import Baseline
+from analysis.baseline import Baseline
 from analysis.events import Event
 from analysis.report import drift_words, words
 from analysis.report.canvas import LABEL_CHARACTERS

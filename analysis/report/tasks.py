@@ -7,6 +7,7 @@ from analysis.assessment import Assessment, FaultKind, Forecast, Status
 from analysis.report import words
 from analysis.report.period import DAY_S, Period
 from analysis.report.trends import Lettered
+from analysis.wording import join_late
 
 PLAN_AHEAD_S = 14 * DAY_S
 
@@ -46,6 +47,7 @@ def tasks(
     found = [
         *_of_findings(assessment, current, _meanwhile(off_target, named)),
         *_of_meters(assessment, named),
+        *_of_left_out(assessment),
         *_of_pump(assessment, current),
         *(_of_target(branch) for branch in off_target if not current),
         *_of_forecasts(assessment, named | {branch.run for branch in off_target}, period),
@@ -70,6 +72,15 @@ def _of_meters(assessment: Assessment, named: set[str | None]) -> Iterator[Task]
     for state in assessment.meter_states:
         if state.status is not Status.GOOD and not {state.name, state.run} & named:
             yield Task(status=state.status, title=f"Look at the meter {words.isolated(state.name)}", text=state.reason)
+
+
+def _of_left_out(assessment: Assessment) -> Iterator[Task]:
+    for meter in assessment.not_commissioned:
+        yield Task(
+            status=Status.MAINTENANCE_REQUIRED,
+            title=f"Mend the meter {words.isolated(meter)}",
+            text=f"{join_late(meter, None)}.",
+        )
 
 
 def _of_pump(assessment: Assessment, current: Sequence[Lettered]) -> Iterator[Task]:

@@ -7,17 +7,10 @@ import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 
+from analysis.baseline import LEAST_HOURS, Baseline, MeterLeftOut
 from analysis.baseline_text import from_json, to_json
 from analysis.calibration import flow_of
-from analysis.commissioning import (
-    LEAST_HOURS,
-    READING_LOG_SD,
-    Baseline,
-    commission,
-    log_readings,
-    share_of_readings,
-    usable_flow,
-)
+from analysis.commissioning import READING_LOG_SD, commission, log_readings, share_of_readings, usable_flow
 from analysis.fitted import FigureKind, fitted_figures, pairs_together
 from analysis.frames import HourFrame
 from analysis.hydraulics.network import Conditions, compile_network, solve_one
@@ -234,25 +227,44 @@ def test_too_few_hours_are_refused(hours: int) -> None:
         commission(RACK.plant, frame, flow_of(frame, RACK.plant.meters), speed=1.0)
 
 
-def test_a_meter_with_too_few_hours_is_named() -> None:
-    """One meter unread for most of the time is the one that the message names."""
+def test_a_meter_with_too_few_hours_is_left_out() -> None:
+    """One meter unread for most of the time: the others are commissioned, and what to do about it is said."""
     frame = frame_of()
     rate = frame.rate.copy()
     rate[LEAST_HOURS - 2 :, 2] = np.nan
     frame = replace(frame, rate=rate)
 
-    with pytest.raises(InputMissing, match="too few of: M3"):
-        commission(RACK.plant, frame, flow_of(frame, RACK.plant.meters), speed=1.0)
+    found = commission(RACK.plant, frame, flow_of(frame, RACK.plant.meters), speed=1.0)
+
+    assert found.meters == ("M1", "M2", "M4")
+    assert found.meters_left_out == (MeterLeftOut(name="M3", hours=LEAST_HOURS - 2),)
+    (said,) = (text for text in found.warnings() if text.startswith("M3: "))
+    assert f"{LEAST_HOURS - 2} hours with a reading in the healthy days are too few" in said
+    assert "--meter M3 --from" in said
+    assert from_json(to_json(found)).meters_left_out == found.meters_left_out
 
 
-def test_a_meter_without_flow_is_refused() -> None:
-    """A dead meter cannot be healthy: it is named, and is to be mended first."""
+def test_a_meter_without_flow_is_left_out() -> None:
+    """A dead meter cannot be healthy; what the others tell is the same as without it on the plant."""
     frame = frame_of()
     rate = frame.rate.copy()
     rate[:, 1] = 0.0
     frame = replace(frame, rate=rate)
 
-    with pytest.raises(InputMissing, match="M2"):
+    found = commission(RACK.plant, frame, flow_of(frame, RACK.plant.meters), speed=1.0)
+    others = frame.of(("M1", "M3", "M4"))
+    without = commission(RACK.plant, others, flow_of(others, RACK.plant.meters), speed=1.0)
+
+    assert to_json(replace(found, meters_left_out=())) == to_json(without)
+    assert any(text.startswith("M2: no flow in most of the healthy days") for text in found.warnings())
+
+
+def test_no_meter_with_flow_is_refused() -> None:
+    """Then there is nothing to commission."""
+    frame = frame_of()
+    frame = replace(frame, rate=np.zeros_like(frame.rate))
+
+    with pytest.raises(InputMissing, match="no flow in the healthy days on: M1, M2, M3, M4"):
         commission(RACK.plant, frame, flow_of(frame, RACK.plant.meters), speed=1.0)
 
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from analysis.assessment import Assessment, FaultKind
+from analysis.baseline import Baseline
 from analysis.baseline_text import from_json, to_json
-from analysis.commissioning import Baseline
 from analysis.frames import GaugeHours, HourFrame
 from analysis.gauges import columns_of, head_of, usable_shown, without_hours
 from analysis.hydraulics.network import compile_network

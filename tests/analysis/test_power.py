@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from analysis.assessment import Assessment, FaultKind, SupplyPart
+from analysis.baseline import Baseline
 from analysis.baseline_text import from_json, to_json
-from analysis.commissioning import Baseline
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, HourFrame
 from analysis.step_causes import causes_of

@@ -11,8 +11,9 @@ import numpy as np
 
 from analysis.assess import assess
 from analysis.assessment import Assessment
+from analysis.baseline import Baseline
 from analysis.calibration import flow_of
-from analysis.commissioning import Baseline, commission
+from analysis.commissioning import commission
 from analysis.events import Event
 from analysis.frames import HOUR_S, Floats, GaugeHours, HourFrame
 from analysis.gauges import columns_of, head_of

@@ -4,7 +4,7 @@ import functools
 from dataclasses import dataclass, field
 
 from analysis.assessment import Assessment
-from analysis.commissioning import Baseline
+from analysis.baseline import Baseline
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, HourFrame
 from config.settings import PlantFile

@@ -5,11 +5,12 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from config.errors import InputMissing, PlantFileError
 from tests.support.simulated_log import loaded, run
-from tests.support.simulated_rack import PLANT
+from tests.support.simulated_rack import PLANT, START_S, Truth, hours_of, plant_file
 from tests.support.simulated_stories import told
 
 
@@ -38,6 +39,7 @@ def test_json_alone_on_standard_output(rack: Path) -> None:
     assert done.stderr.startswith("Commissioned on")
     assert set(found) == {
         "from", "to", "speed", "pump_head_factor", "pump_head_log_sd", "meters", "gauges", "gauges_left_out", "branches",
+        "meters_left_out", "meters_joined",
         "figures", "warnings"
     }  # fmt: skip
     assert [meter["name"] for meter in found["meters"]] == ["M1", "M2", "M3", "M4"]
@@ -156,3 +158,59 @@ def test_what_the_meters_tell_is_in_json(rack: Path) -> None:
             "share_from_meters", "moves_with", "correlation", "told_apart",
         }  # fmt: skip
         assert figure["told_apart"] == (abs(figure["correlation"]) < 0.8)
+
+
+def test_a_dead_meter_does_not_hold_up_the_others(tmp_path: Path) -> None:
+    """It is named with what to do, judged by nobody, and commissioned alone once it works."""
+    mended_h = 9 * 24
+    dead = Truth(reading={"M3": np.where(np.arange(18 * 24) < mended_h, 0.0, 1.0)})
+    rack = loaded(tmp_path, hours_of(plant_file(), days=18, seed=5, truth=dead))
+    mended = f"{np.datetime64(START_S + mended_h * 3600, 's')}Z"
+
+    first = run("commission", rack)
+    between = run("diagnose", rack)
+    page = tmp_path / "report.html"
+    assert run("report", rack, "--out", page).exit_code == 0
+    joined = run("commission", rack, "--meter", "M3", "--from", mended)
+    after = run("diagnose", rack)
+    known = json.loads(run("diagnose", rack, "--json").stdout)
+
+    assert first.exit_code == 0
+    assert "Look at this: M3: no flow in most of the healthy days" in first.stdout
+    assert between.exit_code == 0
+    assert "Meter M3 (scrubber) was left out of the commissioning" in between.stdout
+    assert "Mend the meter" in page.read_text(encoding="utf-8")
+    assert (joined.exit_code, joined.stderr) == (0, "")
+    assert f"M3 joined later: it counts from {mended[:10]} 00:00 on." in joined.stdout
+    assert after.exit_code == 0
+    assert "left out" not in after.stdout
+    assert [meter["name"] for meter in known["meters"]] == ["M1", "M2", "M3", "M4"]
+    assert known["findings"] == known["meters_not_commissioned"] == []
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            ("--meter", "M9", "--from", "2026-09-03"),
+            "no run of the plant file has this meter; they have M1, M2, M3, M4",
+        ),
+        (("--meter", "M3"), "needs --from"),
+    ],
+)
+def test_a_meter_alone_is_asked_for_rightly(rack: Path, words: tuple[str, ...], said: str) -> None:
+    """Wrong usage is told."""
+    done = run("commission", rack, *words)
+
+    assert done.exit_code == 2
+    assert said in done.stderr
+
+
+def test_a_commissioned_meter_does_not_join_again(rack: Path) -> None:
+    """Then all are to be commissioned anew."""
+    assert run("commission", rack).exit_code == 0
+
+    done = run("commission", rack, "--meter", "M3", "--from", "2026-09-03")
+
+    assert isinstance(done.exception, InputMissing)
+    assert "M3: it is commissioned" in str(done.exception)
