@@ -1,9 +1,11 @@
 """Learn the noise of a plant from its healthy days: a noise model on the restless side of the most probable one.
 
 A few days hold only a handful of independent samples of a wander that lasts a day or two, so the likelihood alone
-would trust its luck; the prior keeps what the days do not show. What neither shows well is taken for restless: a wander
-thought too small raises alarms for nothing, one thought too large costs some hours. The prior's middle values are
-common practice for small paddle-wheel meters and hobby pumps, no source.
+would trust its luck; the prior keeps what the days do not show. A restless plant is restless in most of its meters and
+in its common parts: what one of them shows says something of the others (a normal prior of the logs with one common
+factor). What neither shows well is taken for restless: a wander thought too small raises alarms for nothing, one
+thought too large costs some hours. The prior's middle values are common practice for small paddle-wheel meters and
+hobby pumps, no source.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,15 +14,33 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.detection.noise import CREEP_SD, OFFSET_SD, NoiseModel
-from analysis.frames import Floats
+from analysis.frames import Floats, Ints
 
-PRIOR_WHITE_SD = (0.001, 1.0)
-PRIOR_WANDER_SD = (0.011, 0.45)
-PRIOR_WANDER_TAU_H = (25.0, 0.8)
-PRIOR_COMMON_TAU_H = (20.0, 0.8)
-PRIOR_COMMON_LOG_SD = 0.7
-# How many standard deviations of what is known of them the wanders are taken to be larger and longer than most probable.
-# Tuned on simulated plants (tests/bench).
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """What is usual of one part of the noise.
+
+    Attributes:
+        middle: what most have; nan where the guess says it.
+        own_sd: how far each is from it by itself, log.
+        share: how much of the plant's restlessness it has.
+    """
+
+    middle: float
+    own_sd: float
+    share: float
+
+
+# How restless one plant is beside another, log, one standard deviation.
+RESTLESS_SD = 0.5
+WHITE_SD = Usual(0.001, 1.0, 0.5)
+WANDER_SD = Usual(0.011, 0.35, 1.0)
+WANDER_TAU_H = Usual(16.0, 0.8, 0.5)
+COMMON_SD = Usual(np.nan, 0.6, 1.0)
+COMMON_TAU_H = Usual(20.0, 0.7, 0.5)
+# How many standard deviations of what is known of it each one's slow wander (its variance times its time constant) is
+# taken to be larger than most probable. Tuned on simulated plants (tests/bench).
 CAUTION_SDS = 0.5
 ITERATIONS = 12
 PROBE = 0.15
@@ -29,22 +49,25 @@ LARGEST_MOVE = 0.7
 
 @dataclass(frozen=True, slots=True)
 class _Prior:
-    """Normal priors of the logs of all parameters: [D] each."""
+    """Normal prior of the logs of all parameters: middle [D], precision [D, D]."""
 
     middle: Floats
-    sd: Floats
+    precision: Floats
 
 
 def _prior(model: NoiseModel) -> _Prior:
     meters, commons = model.meters, len(model.common_sd)
     rows = [
-        *[PRIOR_WHITE_SD] * meters,
-        *[(float(sd), PRIOR_WANDER_SD[1]) for sd in model.wander_sd],
-        *[PRIOR_WANDER_TAU_H] * meters,
-        *[(float(sd), PRIOR_COMMON_LOG_SD) for sd in model.common_sd],
-        *[PRIOR_COMMON_TAU_H] * commons,
+        *[WHITE_SD] * meters,
+        *[WANDER_SD] * meters,
+        *[WANDER_TAU_H] * meters,
+        *[COMMON_SD] * commons,
+        *[COMMON_TAU_H] * commons,
     ]
-    return _Prior(np.log([row[0] for row in rows]), np.array([row[1] for row in rows]))
+    own = np.array([row.own_sd for row in rows])
+    along = RESTLESS_SD * np.array([row.share for row in rows])
+    precision: Floats = np.linalg.inv(np.diag(own**2) + np.outer(along, along)).astype(np.float64)
+    return _Prior(_as_point(model), precision)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,15 +95,15 @@ def first_guess(
     `common_sd` and `common_jump_sd` [C] are their usual size and jump, `gauge_wander_sd` how each gauge wanders.
     """
     meters, commons = common_signature.shape
-    wander = np.full(meters, PRIOR_WANDER_SD[0])
+    wander = np.full(meters, WANDER_SD.middle)
     wander[meters - len(gauge_wander_sd) :] = gauge_wander_sd
     return NoiseModel(
-        white_sd=np.full(meters, PRIOR_WHITE_SD[0]),
+        white_sd=np.full(meters, WHITE_SD.middle),
         wander_sd=wander,
-        wander_tau_h=np.full(meters, PRIOR_WANDER_TAU_H[0]),
+        wander_tau_h=np.full(meters, WANDER_TAU_H.middle),
         common_signature=common_signature,
         common_sd=np.asarray(common_sd, float),
-        common_tau_h=np.full(commons, PRIOR_COMMON_TAU_H[0]),
+        common_tau_h=np.full(commons, COMMON_TAU_H.middle),
         common_jump_sd=np.asarray(common_jump_sd, float),
     )
 
@@ -114,28 +137,59 @@ def learn_more(healthy: Healthy, guess: NoiseModel, known: NoiseModel) -> NoiseM
     prior = _prior(guess)
     point = _as_point(known)
     value = _log_posterior(point[None], healthy, guess, prior)[0]
-    curve = 1.0 / prior.sd**2
+    curve = prior.precision
     for _ in range(ITERATIONS):
-        slope, curve = _slope_and_curve(point, value, healthy, guess, prior)
-        move = np.clip(slope / curve, -LARGEST_MOVE, LARGEST_MOVE)
+        slope, curve = _slope_and_curve(point, healthy, guess, prior)
+        move = np.linalg.solve(curve, slope)
+        move *= min(1.0, LARGEST_MOVE / np.max(np.abs(move)))
         trials = point + np.array([1.0, 0.5, 0.25, 0.1])[:, None] * move
         results = _log_posterior(trials, healthy, guess, prior)
         best = int(np.argmax(results))
         if results[best] < value + 0.02:
             break
         point, value = trials[best], results[best]
-    wanders = np.arange(len(point)) >= guess.meters  # all but the white noise, of which every hour tells
-    return _as_model(point + CAUTION_SDS * wanders / np.sqrt(curve), guess)
+    cov: Floats = np.linalg.inv(curve).astype(np.float64)
+    return _as_model(point + CAUTION_SDS * _restless_side(cov, guess), guess)
 
 
-def _slope_and_curve(
-    point: Floats, value: float, healthy: Healthy, guess: NoiseModel, prior: _Prior
-) -> tuple[Floats, Floats]:
-    """[D] slope of the log posterior, and how sharply it is curved down, no less than the prior."""
+def _wanders(model: NoiseModel) -> tuple[Ints, Ints]:
+    """Where the sizes of all wanders, the meters' and the common parts', stand among the parameters, and their times."""
+    meters, commons = model.meters, len(model.common_sd)
+    size = np.concatenate([meters + np.arange(meters), 3 * meters + np.arange(commons)])
+    return size, size + np.repeat([meters, commons], [meters, commons])
+
+
+def _restless_side(cov: Floats, model: NoiseModel) -> Floats:
+    """[D] one standard deviation towards more slow wander, of each wander by its own: cov [D, D] of the logs."""
+    size, times = _wanders(model)
+    slow = np.array([2.0, 1.0])  # log of variance times time
+    side = np.zeros(len(cov))
+    for pair in np.stack([size, times], axis=1):
+        along = cov[np.ix_(pair, pair)] @ slow
+        side[pair] = along / np.sqrt(slow @ along)
+    return side
+
+
+def _slope_and_curve(point: Floats, healthy: Healthy, guess: NoiseModel, prior: _Prior) -> tuple[Floats, Floats]:
+    """[D] slope of the log posterior, and how it is curved down [D, D].
+
+    Of the likelihood only each parameter's own curvature is worked out, and that between the size and the time of each
+    wander, which trade against one another.
+    """
     steps = PROBE * np.eye(len(point))
-    values = _log_posterior(np.concatenate([point + steps, point - steps]), healthy, guess, prior)
-    up, down = values[: len(point)], values[len(point) :]
-    return (up - down) / (2 * PROBE), np.maximum((2 * value - up - down) / PROBE**2, 1.0 / prior.sd**2)
+    size, times = _wanders(guess)
+    probes = np.concatenate([np.zeros((1, len(point))), steps, -steps, steps[size] + steps[times]])
+    values = _log_likelihood(np.exp(point + probes), healthy, guess)
+    here, up, down, both = np.split(values, np.cumsum([1, len(point), len(point)]))
+    slope = (up - down) / (2 * PROBE) - prior.precision @ (point - prior.middle)
+    own = np.maximum(2 * here - up - down, 0.0) / PROBE**2
+    between = (up[size] + up[times] - here - both) / PROBE**2
+    most = 0.95 * np.sqrt(own[size] * own[times])  # no pair is curved the wrong way
+    curve = np.array(prior.precision)
+    curve[np.diag_indices(len(point))] += own
+    curve[size, times] += np.clip(between, -most, most)
+    curve[times, size] += np.clip(between, -most, most)
+    return slope, curve
 
 
 def _as_point(model: NoiseModel) -> Floats:
@@ -150,10 +204,20 @@ def _as_model(point: Floats, guess: NoiseModel) -> NoiseModel:
     return replace(guess, white_sd=white, wander_sd=wander, wander_tau_h=tau, common_sd=common, common_tau_h=common_tau)
 
 
+def log_prior(models: Sequence[NoiseModel], guess: NoiseModel) -> Floats:
+    """[B] log prior, up to a constant, of B models of a plant of which `guess` is usual."""
+    return -_penalty(np.array([_as_point(model) for model in models]), _prior(guess))
+
+
+def _penalty(points: Floats, prior: _Prior) -> Floats:
+    apart = points - prior.middle
+    penalty: Floats = 0.5 * np.einsum("bi,ij,bj->b", apart, prior.precision, apart)
+    return penalty
+
+
 def _log_posterior(points: Floats, healthy: Healthy, guess: NoiseModel, prior: _Prior) -> Floats:
     """[B] log posterior, up to a constant, of B parameter sets at once."""
-    penalty = 0.5 * np.sum(((points - prior.middle) / prior.sd) ** 2, axis=1)
-    value: Floats = _log_likelihood(np.exp(points), healthy, guess) - penalty
+    value: Floats = _log_likelihood(np.exp(points), healthy, guess) - _penalty(points, prior)
     return value
 
 

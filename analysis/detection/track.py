@@ -1,5 +1,6 @@
 """A track: a filter with its onset bank, fed hour by hour, and what they make of the hours so far."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,9 +63,19 @@ class Track:
         self.protect |= self._likely(young, weights)
         return float(np.logaddexp(self.old_odds, log_sum(weights)))
 
-    def peek(self, hypotheses: Hypotheses, hour: int, looks: Looks, odds: float, threshold: float) -> Verdict | None:
+    def peek(  # noqa: PLR0913 - a look's whole setting, named at the one call
+        self,
+        hypotheses: Hypotheses,
+        hour: int,
+        looks: Looks,
+        odds: float,
+        *,
+        threshold: float,
+        doubted: Callable[[OnsetBank, Floats, Lie], float],
+    ) -> Verdict | None:
         """The verdict of the first look at `hour` that reaches the threshold; nothing is taken in.
 
+        `doubted` gives the log odds that are left of weights [K, G, P] and where patterns lie, in a bank.
         No hypothesis can gain more by a surprise than half its square (whitened), so that most looks need no weighing.
         """
         predicted = predict(self.model, self.state)
@@ -76,7 +87,9 @@ class Track:
                 continue
             bank = step(self.bank, self.model, hour, innovation, self.protect)
             weights, lie = weigh(hypotheses, bank, hour)
-            found = log_sum(weights)
+            if log_sum(weights) < threshold:
+                continue
+            found = doubted(bank, weights, lie)
             if found >= threshold:
                 return judge(hypotheses, bank, weights, lie, hour=hour, log_odds=found, part=number + 1)
         return None

@@ -9,12 +9,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.detection.bank import empty
+from analysis.detection.bank import OnsetBank, empty
 from analysis.detection.change import Change
+from analysis.detection.doubt import Doubter, Hour, asked_from, doubted
 from analysis.detection.lessons import Lessons, learn_again, learned
 from analysis.detection.looks import Looks
 from analysis.detection.noise import NoiseModel
-from analysis.detection.posterior import Hypotheses
+from analysis.detection.posterior import Hypotheses, log_sum
 from analysis.detection.regimes import Regime, Touch, regime_at
 from analysis.detection.track import Track
 from analysis.detection.verdict import Verdict, judge
@@ -80,6 +81,7 @@ class Watch:
     _readings: list[Floats] = field(default_factory=list)
     _shares: list[Floats] = field(default_factory=list)
     _hour: int = -1
+    _doubter: tuple[int, Doubter] | None = None  # from which hour on it asks; only spares time
 
     def __post_init__(self) -> None:
         """Begin knowing nothing."""
@@ -99,7 +101,14 @@ class Watch:
         hour = self._hour + 1
         if hour <= self.judge_from_h or self._open() or self._touches_at(hour):
             return
-        verdict = self.front.peek(self.hypotheses, hour, looks, self.log_odds[-1], self.threshold + LOOK_MARGIN)
+        verdict = self.front.peek(
+            self.hypotheses,
+            hour,
+            looks,
+            self.log_odds[-1],
+            threshold=self.threshold + LOOK_MARGIN,
+            doubted=self._doubted,
+        )
         if verdict is not None:
             self._raise(verdict)
 
@@ -180,6 +189,7 @@ class Watch:
             touches=self.touches,
         )
         self.lessons_taken += 1
+        self._doubter = None
         self._see_again(readings)
 
     def _see_again(self, readings: Floats) -> None:
@@ -219,9 +229,34 @@ class Watch:
             if self.log_odds[-1] < self.threshold - NEAR:
                 return
         odds, weights, where = self.front.weigh(self.hypotheses, hour)
+        if odds >= self.threshold:
+            odds = self._doubted(self.front.bank, weights, where)
         self.log_odds[-1] = odds
         if odds >= self.threshold:
             self._raise(judge(self.hypotheses, self.front.bank, weights, where, hour=hour, log_odds=odds))
+
+    def _doubted(self, bank: OnsetBank, weights: Floats, where: Floats) -> float:
+        """Log odds of any fault that are left of some weights when every wander has been doubted."""
+        if self.lessons is None:
+            return log_sum(weights)
+        from_h = asked_from(self._hour, self.lessons.from_h)
+        if self._doubter is None or self._doubter[0] != from_h:
+            self._doubter = from_h, Doubter(learned=self.model, usual=self.lessons.usual, hour=from_h - 1)
+        doubter = self._doubter[1]
+        while doubter.hour < self._hour:
+            doubter.take(self._sound_hour(doubter.hour + 1))
+        return doubted(doubter.doubt(self.model.common_signature), self.hypotheses, bank, weights, where)
+
+    def _sound_hour(self, hour: int) -> Hour:
+        """What an hour brings where nothing is wrong: while a change was judged nothing was seen."""
+        judged = any(change.before_h < hour <= _settled_h(change) for change in self.changes)
+        moved = [change.noted[0].expected for change in self.changes if change.open and hour == _settled_h(change) + 1]
+        return Hour(
+            model=learned(regime_at(self.regimes, hour).model, self.lesson),
+            touches=(*self._touches_at(hour), *(Touch(hour=hour, pattern=pattern, sd=1.0) for pattern in moved)),
+            reading=np.full(self.model.meters, np.nan) if judged else self._readings[hour],
+            share=self._shares[hour],
+        )
 
     def _explained(self, changes: tuple[Change, ...]) -> Floats:
         parts = [np.zeros(self.model.meters), *(change.latest.expected for change in changes if change.open)]
@@ -241,6 +276,7 @@ class Watch:
         beside = self._open()
         for change in beside:
             change.frozen = True
+        self._doubter = None
         before_h, before = next(
             ((hour, state) for hour, state in reversed(self.past) if hour < verdict.onset_low_h), self.past[0]
         )
@@ -285,6 +321,7 @@ class Watch:
     def _clear(self, change: Change) -> None:
         """See a change gone; the front goes on from the healthy past."""
         change.cleared_h = self._hour
+        self._doubter = None
         if all(other.settled for other in self._open()):
             self._begin_anew(change)
 
@@ -352,6 +389,11 @@ class Watch:
         solved = np.linalg.solve(cov[np.ix_(seen, seen)], np.stack([departure[seen], expected], axis=1))
         odds = float(expected @ solved[:, 0] - 0.5 * expected @ solved[:, 1])
         return odds < RECOVERED_LOG_ODDS
+
+
+def _settled_h(change: Change) -> int:
+    """Up to which hour a change keeps readings from telling what is healthy."""
+    return change.raised_h + SETTLE_H if change.cleared_h is None else change.cleared_h
 
 
 def _thinned(past: list[tuple[int, FilterState]], now_h: int) -> list[tuple[int, FilterState]]:

@@ -40,6 +40,7 @@ class Innovation:
         gain: [n, M] how the states move with it.
         precision: [M, M] inverse covariance of the surprise; rows and columns of unseen meters are 0.
         score: [M] each meter's surprise over its standard deviation, before it was limited; nan where unseen.
+        white_var: [M] variance of the reading's own noise, a stray's as much larger as it takes.
         stray: [M] whether it was limited. jumped: [C] whether a common part was taken to have jumped.
     """
 
@@ -47,6 +48,7 @@ class Innovation:
     gain: Floats
     precision: Floats
     score: Floats
+    white_var: Floats
     stray: NDArray[np.bool_]
     jumped: NDArray[np.bool_]
 
@@ -105,7 +107,7 @@ def update(
     gain = shown.T @ precision
     cov = state.cov - gain @ shown
     after = FilterState(state.mean + gain @ surprise, 0.5 * (cov + cov.T), np.where(seen, score, state.score))
-    return after, Innovation(surprise, gain, precision, score, excess > 1.0, jumped)
+    return after, Innovation(surprise, gain, precision, score, white_var, excess > 1.0, jumped)
 
 
 def _jumped(model: NoiseModel, surprise: Floats, spread: Floats) -> NDArray[np.bool_]:

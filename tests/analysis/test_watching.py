@@ -8,8 +8,9 @@ import pytest
 from analysis.calibration import flow_of
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S
-from analysis.watching import Watched, limit, watch_over
+from analysis.watching import BOUND_SHARE, Watched, limit, watch_over
 from config.settings import AlarmSettings
+from tests.support import made_up_watch as made_up
 from tests.support.simulated_rack import (
     DAY_H,
     HEALTHY_DAYS,
@@ -40,12 +41,22 @@ def watched(*events: Event, truth: Truth | None = None, hours: int = (HEALTHY_DA
     )
 
 
-def test_limit_is_one_false_alarm_in_so_many_hours() -> None:
-    """Shiryaev-Roberts: raised at A, not more than one in A hours (Pollak 1985), a margin of caution on top.
+def test_limit_is_a_share_of_the_bound() -> None:
+    """Shiryaev-Roberts: raised at A, not more than one in A hours (Pollak 1985); 0.1 a branch-year is 21915 of 4 meters."""
+    assert limit(AlarmSettings(false_alarms_per_branch_year=0.1), 4) == pytest.approx(np.log(BOUND_SHARE * 21915.0))
 
-    0.1 a branch and year on 4 meters is one in 8766 / 0.4 = 21915 hours.
-    """
-    assert limit(AlarmSettings(false_alarms_per_branch_year=0.1), 4) >= np.log(21915.0)
+
+def test_the_bound_leaves_room_for_the_share() -> None:
+    """Healthy months of known noise, raised at 100: fewer alarms by far than one in 100 hours, and than that share allows."""
+    bound_h, hours = 100.0, 1000
+    raised = 0
+    for seed in range(900, 908):
+        watch = made_up.new_watch(threshold=np.log(bound_h))
+        for reading in made_up.healthy(hours, seed=seed):
+            watch.take(reading, np.ones_like(reading))
+        raised += len(watch.changes)
+
+    assert raised <= 8 * (hours - made_up.HEALTHY_H) / (bound_h / BOUND_SHARE)
 
 
 def test_limit_follows_the_accepted_rate() -> None:

@@ -114,7 +114,9 @@ def test_no_look_that_is_passed_over_would_have_raised(size: float) -> None:
         weights, _ = weigh(HYPOTHESES, step(front.bank, MODEL, AT, innovation, front.protect), AT)
         odds.append(log_sum(weights))
 
-    verdict = front.peek(HYPOTHESES, AT, looks, watch.log_odds[-1], THRESHOLD)
+    verdict = front.peek(
+        HYPOTHESES, AT, looks, watch.log_odds[-1], threshold=THRESHOLD, doubted=lambda _, weights, __: log_sum(weights)
+    )
 
     reached = np.flatnonzero(np.array(odds) >= THRESHOLD)
     assert (verdict.part if verdict else 0) == (int(reached[0]) + 1 if len(reached) else 0)
