@@ -43,6 +43,8 @@ COMMON_TAU_H = Usual(20.0, 0.7, 0.5)
 # taken to be larger than most probable. Tuned on simulated plants (tests/bench).
 CAUTION_SDS = 0.5
 ITERATIONS = 12
+# A step that gains less log posterior than this is the last one.
+ENOUGH = 0.3
 PROBE = 0.15
 LARGEST_MOVE = 0.7
 
@@ -145,7 +147,7 @@ def learn_more(healthy: Healthy, guess: NoiseModel, known: NoiseModel) -> NoiseM
         trials = point + np.array([1.0, 0.5, 0.25, 0.1])[:, None] * move
         results = _log_posterior(trials, healthy, guess, prior)
         best = int(np.argmax(results))
-        if results[best] < value + 0.02:
+        if results[best] < value + ENOUGH:
             break
         point, value = trials[best], results[best]
     cov: Floats = np.linalg.inv(curve).astype(np.float64)
