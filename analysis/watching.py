@@ -36,7 +36,7 @@ WORK_SD = {"media_changed": 0.05, "valve_set": 0.30, "pump_cleaned": 0.05, "mete
 SPEED_TRUST = 0.10
 # What of that is each meter's own: it reads otherwise at another flow, and losses do not all grow alike.
 SPEED_TRUST_METER = 0.05
-# The bound on the rate of false alarms is far from sharp, the more so once every wander has been doubted: an alarm is
+# The bound on the rate of false alarms is far from sharp, the more so once longer wanders are weighed: an alarm is
 # raised at this share of the hours that the bound asks for. Tuned on simulated plants (tests/bench).
 BOUND_SHARE = 0.3
 

@@ -71,11 +71,11 @@ class Track:
         odds: float,
         *,
         threshold: float,
-        doubted: Callable[[OnsetBank, Floats, Lie], float],
+        discounted: Callable[[OnsetBank, Floats, Lie], float],
     ) -> Verdict | None:
         """The verdict of the first look at `hour` that reaches the threshold; nothing is taken in.
 
-        `doubted` gives the log odds that are left of weights [K, G, P] and where patterns lie, in a bank.
+        `discounted` gives the log odds that are left of weights [K, G, P] and where patterns lie, in a bank.
         No hypothesis can gain more by a surprise than half its square (whitened), so that most looks need no weighing.
         """
         predicted = predict(self.model, self.state)
@@ -89,7 +89,7 @@ class Track:
             weights, lie = weigh(hypotheses, bank, hour)
             if log_sum(weights) < threshold:
                 continue
-            found = doubted(bank, weights, lie)
+            found = discounted(bank, weights, lie)
             if found >= threshold:
                 return judge(hypotheses, bank, weights, lie, hour=hour, log_odds=found, part=number + 1)
         return None

@@ -11,11 +11,12 @@ import numpy as np
 
 from analysis.detection.bank import OnsetBank, empty
 from analysis.detection.change import Change
-from analysis.detection.doubt import Doubter, Hour, asked_from, doubted
 from analysis.detection.lessons import Lessons, learn_again, learned
+from analysis.detection.longer import Comparison, Hour, asked_from, discounted
 from analysis.detection.looks import Looks
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses, log_sum
+from analysis.detection.products import Lie
 from analysis.detection.regimes import Regime, Touch, regime_at
 from analysis.detection.track import Track
 from analysis.detection.verdict import Verdict, judge
@@ -81,7 +82,7 @@ class Watch:
     _readings: list[Floats] = field(default_factory=list)
     _shares: list[Floats] = field(default_factory=list)
     _hour: int = -1
-    _doubter: tuple[int, Doubter] | None = None  # from which hour on it asks; only spares time
+    _comparison: tuple[int, Comparison] | None = None  # from which hour on it asks; only spares time
 
     def __post_init__(self) -> None:
         """Begin knowing nothing."""
@@ -107,7 +108,7 @@ class Watch:
             looks,
             self.log_odds[-1],
             threshold=self.threshold + LOOK_MARGIN,
-            doubted=self._doubted,
+            discounted=self._discounted,
         )
         if verdict is not None:
             self._raise(verdict)
@@ -189,7 +190,7 @@ class Watch:
             touches=self.touches,
         )
         self.lessons_taken += 1
-        self._doubter = None
+        self._comparison = None
         self._see_again(readings)
 
     def _see_again(self, readings: Floats) -> None:
@@ -230,22 +231,22 @@ class Watch:
                 return
         odds, weights, where = self.front.weigh(self.hypotheses, hour)
         if odds >= self.threshold:
-            odds = self._doubted(self.front.bank, weights, where)
+            odds = self._discounted(self.front.bank, weights, where)
         self.log_odds[-1] = odds
         if odds >= self.threshold:
             self._raise(judge(self.hypotheses, self.front.bank, weights, where, hour=hour, log_odds=odds))
 
-    def _doubted(self, bank: OnsetBank, weights: Floats, where: Floats) -> float:
-        """Log odds of any fault that are left of some weights when every wander has been doubted."""
+    def _discounted(self, bank: OnsetBank, weights: Floats, where: Lie) -> float:
+        """Log odds of any fault that are left of some weights when every wander may be longer than learned."""
         if self.lessons is None:
             return log_sum(weights)
         from_h = asked_from(self._hour, self.lessons.from_h)
-        if self._doubter is None or self._doubter[0] != from_h:
-            self._doubter = from_h, Doubter(learned=self.model, usual=self.lessons.usual, hour=from_h - 1)
-        doubter = self._doubter[1]
-        while doubter.hour < self._hour:
-            doubter.take(self._sound_hour(doubter.hour + 1))
-        return doubted(doubter.doubt(self.model.common_signature), self.hypotheses, bank, weights, where)
+        if self._comparison is None or self._comparison[0] != from_h:
+            self._comparison = from_h, Comparison(learned=self.model, usual=self.lessons.usual, hour=from_h - 1)
+        comparison = self._comparison[1]
+        while comparison.hour < self._hour:
+            comparison.take(self._sound_hour(comparison.hour + 1))
+        return discounted(comparison.odds(self.model.common_signature), self.hypotheses, bank, weights, where)
 
     def _sound_hour(self, hour: int) -> Hour:
         """What an hour brings where nothing is wrong: while a change was judged nothing was seen."""
@@ -276,7 +277,7 @@ class Watch:
         beside = self._open()
         for change in beside:
             change.frozen = True
-        self._doubter = None
+        self._comparison = None
         before_h, before = next(
             ((hour, state) for hour, state in reversed(self.past) if hour < verdict.onset_low_h), self.past[0]
         )
@@ -321,7 +322,7 @@ class Watch:
     def _clear(self, change: Change) -> None:
         """See a change gone; the front goes on from the healthy past."""
         change.cleared_h = self._hour
-        self._doubter = None
+        self._comparison = None
         if all(other.settled for other in self._open()):
             self._begin_anew(change)
 

@@ -115,7 +115,12 @@ def test_no_look_that_is_passed_over_would_have_raised(size: float) -> None:
         odds.append(log_sum(weights))
 
     verdict = front.peek(
-        HYPOTHESES, AT, looks, watch.log_odds[-1], threshold=THRESHOLD, doubted=lambda _, weights, __: log_sum(weights)
+        HYPOTHESES,
+        AT,
+        looks,
+        watch.log_odds[-1],
+        threshold=THRESHOLD,
+        discounted=lambda _, weights, __: log_sum(weights),
     )
 
     reached = np.flatnonzero(np.array(odds) >= THRESHOLD)

@@ -1,4 +1,4 @@
-"""Doubt: a wander longer than learned beside a fault, against dense Gaussian densities and made-up noise."""
+"""A wander longer than learned beside a fault, against dense Gaussian densities and made-up noise."""
 
 from dataclasses import replace
 
@@ -6,18 +6,18 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from analysis.detection.doubt import (
+from analysis.detection.learning import RESTLESS_SD, WANDER_SD, WANDER_TAU_H, WHITE_SD, first_guess, log_prior
+from analysis.detection.lessons import Lessons
+from analysis.detection.longer import (
     ASKED_FROM_H,
     ASKED_H,
     LONGER,
-    Doubt,
-    Doubter,
+    Comparison,
     Hour,
+    Longer,
     asked_from,
-    doubted,
+    discounted,
 )
-from analysis.detection.learning import RESTLESS_SD, WANDER_SD, WANDER_TAU_H, WHITE_SD, first_guess, log_prior
-from analysis.detection.lessons import Lessons
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import log_sum
 from analysis.detection.watch import Watch
@@ -37,12 +37,14 @@ def longer(model: NoiseModel, meter: int, by: float) -> NoiseModel:
     return replace(model, wander_sd=model.wander_sd * np.sqrt(there), wander_tau_h=model.wander_tau_h * there)
 
 
-def asked(model: NoiseModel, readings: Floats) -> Doubter:
-    """A doubter after all readings, whole hours each."""
-    doubter = Doubter(learned=model, usual=first_guess(model.common_signature, np.array([0.004]), np.zeros(1)), hour=-1)
+def asked(model: NoiseModel, readings: Floats) -> Comparison:
+    """A comparison after all readings, whole hours each."""
+    comparison = Comparison(
+        learned=model, usual=first_guess(model.common_signature, np.array([0.004]), np.zeros(1)), hour=-1
+    )
     for reading in readings:
-        doubter.take(Hour(model=model, touches=(), reading=reading, share=np.ones(model.meters)))
-    return doubter
+        comparison.take(Hour(model=model, touches=(), reading=reading, share=np.ones(model.meters)))
+    return comparison
 
 
 def walked(readings: Floats, lessons: Lessons | None) -> Watch:
@@ -94,7 +96,7 @@ def test_the_prior_counts() -> None:
 def test_a_long_wander_is_found_out() -> None:
     """1200 hours of a wander of 60 h that was learned as of 10 h: its own odds rise far above all others'."""
     truth = longer(MODEL, 1, 60.0 / float(MODEL.wander_tau_h[1]))
-    found = asked(MODEL, series_of(truth, LONG_H, np.random.default_rng(72))).doubt(MODEL.common_signature)
+    found = asked(MODEL, series_of(truth, LONG_H, np.random.default_rng(72))).odds(MODEL.common_signature)
 
     assert found.own[1] > 10.0
     assert np.delete(found.own, 1).max() < 2.0
@@ -102,42 +104,42 @@ def test_a_long_wander_is_found_out() -> None:
 
 
 def test_excursions_of_a_long_wander_raise_less() -> None:
-    """Six plants that wander six times as long as was learned: what raises without doubt is mostly held back by it."""
+    """Six plants that wander six times as long as was learned: what else raises is mostly held back."""
     truth = replace(MODEL, wander_sd=np.sqrt(6.0) * MODEL.wander_sd, wander_tau_h=6.0 * MODEL.wander_tau_h)
     raised = []
     for seed in range(80, 86):
         readings = series_of(truth, LONG_H, np.random.default_rng(seed), offset_sd=0.003)
         raised.append([len(walked(readings, lessons).changes) for lessons in (None, LESSONS)])
-    plain, doubting = np.sum(raised, axis=0).tolist()
+    plain, weighing = np.sum(raised, axis=0).tolist()
 
     assert plain >= 10
-    assert doubting <= plain // 4
+    assert weighing <= plain // 4
 
 
 def test_a_fault_that_comes_at_once_loses_nothing() -> None:
-    """A branch that loses 12 % is raised in its first hour or the next, doubt or not."""
+    """A branch that loses 12 % is raised in its first hour or the next, longer wanders weighed or not."""
     at = 300
     readings = series_of(MODEL, at + 24, np.random.default_rng(73), offset_sd=0.003)
     readings[at:] += 0.12 * UNITS["branch a"]
 
-    plain, doubting = (walked(readings, lessons).changes[0].raised_h for lessons in (None, LESSONS))
+    plain, weighing = (walked(readings, lessons).changes[0].raised_h for lessons in (None, LESSONS))
 
-    assert plain == doubting == at
+    assert plain == weighing == at
 
 
-def test_doubt_of_a_wander_spares_what_does_not_rest_on_it() -> None:
-    """A change of one meter's readings counts less by the doubt of its own wander, and nothing by another's."""
+def test_a_longer_wander_spares_what_does_not_rest_on_it() -> None:
+    """A change of one meter's readings counts less where its own wander is longer, and nothing by another's."""
     readings = series_of(MODEL, 260, np.random.default_rng(74), offset_sd=0.003)
     readings[220:, 2] -= 0.05
     watch = walked(readings, None)
     change = watch.changes[0]
     track = change.track
-    odds, weights, share = track.weigh(HYPOTHESES, watch.hour)
+    odds, weights, lie = track.weigh(HYPOTHESES, watch.hour)
 
     def left(meter: int) -> float:
         own = np.where(np.arange(3) == meter, 8.0, -8.0)
-        doubt = Doubt(own=own, common=np.array([-8.0]), common_signature=MODEL.common_signature)
-        return doubted(doubt, HYPOTHESES, track.bank, weights, share)
+        longer_own = Longer(own=own, common=np.array([-8.0]), common_signature=MODEL.common_signature)
+        return discounted(longer_own, HYPOTHESES, track.bank, weights, lie)
 
     assert odds == pytest.approx(log_sum(weights))
     assert left(2) == pytest.approx(odds - 8.0, abs=1.5)

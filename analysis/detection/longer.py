@@ -1,4 +1,4 @@
-"""Doubt: whether a wander is slower and larger than was learned, weighed against a fault.
+"""Longer wanders: whether one is slower and larger than was learned, weighed against a fault.
 
 A week tells how much a meter moves from one hour to the next, but hardly for how long it keeps to one side: a wander of
 two days looks like one of half a day that stopped there. Learned too short, its next excursion looks like a fault. So
@@ -14,6 +14,7 @@ from analysis.detection.bank import OnsetBank, growth
 from analysis.detection.learning import log_prior
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses, log_sum
+from analysis.detection.products import Lie
 from analysis.detection.regimes import Touch
 from analysis.detection.whitener import FilterState, loosened, predict, start, update
 from analysis.frames import Floats
@@ -27,7 +28,7 @@ TINY = 1e-300
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
+class Longer:
     """Log odds that a wander is longer than learned.
 
     Attributes:
@@ -51,7 +52,7 @@ class Hour:
 
 
 @dataclass(slots=True, kw_only=True)
-class Doubter:
+class Comparison:
     """Filters over the same hours: one with the noise as learned, and A with one wander longer.
 
     Attributes:
@@ -115,12 +116,12 @@ class Doubter:
         likely: Floats = -0.5 * (np.sum(surprise * solved[:, :, 0], axis=1) + np.linalg.slogdet(spread)[1])
         return likely
 
-    def doubt(self, common_signature: Floats) -> Doubt:
+    def odds(self, common_signature: Floats) -> Longer:
         """After the hours so far; `common_signature` [M, C] of the last one."""
         prior = log_prior((self.learned, *self.others), self.usual)
         each = (self.ratio + prior[1:] - prior[0]).reshape(-1, len(LONGER))
         odds = np.logaddexp.reduce(each, axis=1)
-        return Doubt(
+        return Longer(
             own=odds[: self.learned.meters], common=odds[self.learned.meters :], common_signature=common_signature
         )
 
@@ -150,17 +151,17 @@ def _factors(count: int) -> Floats:
     return factors
 
 
-def doubted(doubt: Doubt, hypotheses: Hypotheses, bank: OnsetBank, weights: Floats, share: Floats) -> float:
+def discounted(longer: Longer, hypotheses: Hypotheses, bank: OnsetBank, weights: Floats, lie: Lie) -> float:
     """Log odds of any fault, each hypothesis less what may be a longer wander of the readings that it rests on.
 
     Args:
-        doubt: of every wander.
+        longer: of every wander.
         hypotheses: the faults.
         bank: after its last onset's hour.
         weights: [K, G, P] of `posterior.weigh`.
-        share: [K, G, P] likewise, where in its span each pattern's size lies.
+        lie: where each pattern lies best.
     """
-    own, common = np.logaddexp(0.0, doubt.own), np.logaddexp(0.0, doubt.common)
+    own, common = np.logaddexp(0.0, longer.own), np.logaddexp(0.0, longer.common)
     grown = growth(bank.onset_h[-1] - bank.onset_h + 1.0)
     left = []
     for patterns in (np.flatnonzero(hypotheses.owner == index) for index in range(len(hypotheses.names))):
@@ -169,9 +170,11 @@ def doubted(doubt: Doubt, hypotheses: Hypotheses, bank: OnsetBank, weights: Floa
         weight = weights[:, :, patterns]
         onset, shape, place = np.unravel_index(int(np.argmax(weight)), weight.shape)
         best = patterns[place]
-        change = hypotheses.patterns[best] + share[onset, shape, best] * hypotheses.spans[best]
+        change = hypotheses.patterns[best] + lie.share[onset, shape, best] * hypotheses.spans[best]
+        if lie.lean is not None and hypotheses.doubt is not None:
+            change = change + lie.lean[onset, shape, best] * hypotheses.doubt[best]
         size = change / grown[onset, shape]
-        rests_on, alike = _grounds(size, bank.score[onset, shape], bank.info[onset, shape], doubt.common_signature)
+        rests_on, alike = _grounds(size, bank.score[onset, shape], bank.info[onset, shape], longer.common_signature)
         left.append(log_sum(weight) - float(rests_on @ own) - float(alike @ common))
     return log_sum(np.array(left))
 
