@@ -1,7 +1,8 @@
 """Minute rows of raw counts -> hours of metered pulses: pure, and for each hour causal.
 
 Counts are cumulative, so the pulses between two readings are their difference, and a lost reading costs resolution,
-never volume. What an hour says depends on nothing later than SETTLE_S after its end.
+never volume. What an hour says depends on nothing later than SETTLE_S after its end, and nothing earlier than LEAD_S
+before its start but the usual rate.
 """
 
 from collections.abc import Sequence
@@ -16,6 +17,7 @@ from analysis.timeline import (
     CONTEXT_MINUTES,
     DAY_MS,
     GRID_MINUTES,
+    LEAD_S,
     MINUTE_MS,
     SETTLE_S,
     MinuteFrame,
@@ -88,7 +90,7 @@ def _medians(values: Floats) -> tuple[Floats, Ints]:
 
 def day_window_ms(day: int) -> tuple[int, int]:
     """First and last UTC epoch ms of the readings that the hours of a UTC epoch day hang on."""
-    return day * DAY_MS - SETTLE_S * 1000, (day + 1) * DAY_MS + SETTLE_S * 1000
+    return day * DAY_MS - LEAD_S * 1000, (day + 1) * DAY_MS + SETTLE_S * 1000
 
 
 def derive_day(
@@ -123,7 +125,7 @@ def derive_day(
         usual_hz=_day_medians(_rates(part_pulses, part_ms).reshape(24 * PARTS, -1)),
         part_pulses=np.round(part_pulses, 6),
         part_seconds=np.round(part_ms / 1000, 6),
-        known_s=known_after_s(timeline.knots_ms, parts[1:], len(bits)).reshape(24, PARTS),
+        known_s=known_after_s(timeline, parts[1:], len(bits)).reshape(24, PARTS),
     )
 
 

@@ -10,9 +10,19 @@ from analysis.frames import Floats, Ints
 
 DAY_S = 86_400
 GAP_S = 600
-"""Between readings further apart than this nobody knows how the pump ran: no rate from it."""
-SETTLE_S = 2 * GAP_S + 120
-"""An interval may reach GAP_S past the hour, and whether it counts hangs on minutes up to another GAP_S later."""
+"""Between readings further apart than this nobody knows how the pump ran: no rate from it, unless it is a meter's way."""
+LONGEST_GAP_S = 2100
+"""Nor further apart than this, whatever a meter's way: a logger of half an hour is the slowest that says anything."""
+PATIENCE = 2.5
+"""So many times its usual interval a meter may be silent: then one line is lost, and more is a gap."""
+USUAL_OF = 6
+FEWEST_INTERVALS = 2
+LOOK_BACK_S = 5400
+"""What a meter's usual interval is, its last intervals tell, of no longer ago than this: nothing later may matter."""
+SETTLE_S = 2 * LONGEST_GAP_S + 120
+"""An interval may reach LONGEST_GAP_S past the hour, and whether it counts hangs on minutes up to as much later."""
+LEAD_S = LONGEST_GAP_S + LOOK_BACK_S
+"""So long before an hour lies what it hangs on."""
 WRAP_SLACK = 50
 FASTEST_HZ = 10_000.0
 """No pulse-type flow meter is as fast as this (common practice, no source): a damaged count."""
@@ -21,9 +31,9 @@ _FASTEST_A_MS = int(FASTEST_HZ / 1000)
 _Item = TypeVar("_Item", bound=np.generic)
 MINUTE_MS = 60_000
 DAY_MS = DAY_S * 1000
-CONTEXT_MINUTES = SETTLE_S // 60
+CONTEXT_MINUTES = LEAD_S // 60
 _TELLING_MS = 2 * MINUTE_MS  # the minute after, whole
-GRID_MINUTES = 1440 + 2 * CONTEXT_MINUTES
+GRID_MINUTES = CONTEXT_MINUTES + 1440 + SETTLE_S // 60
 _FEWEST_KNOTS = 2  # an interval has two ends
 COLUMN_MS = 4 * DAY_MS  # keeps the meters' time lines apart when they are laid end to end
 
@@ -51,26 +61,61 @@ class MinuteFrame:
 class Timeline:
     """All meters' readings laid end to end: knots in time, and what was counted between neighbours.
 
-    `knots_ms` [K] counts from the start of the context, plus COLUMN_MS for each column; `pulses`, `valid` [K - 1].
+    `knots_ms` [K] counts from the start of the context, plus COLUMN_MS for each column; `pulses`, `valid` [K - 1];
+    `patience_ms` [K]: how long after a knot its meter may be silent before nobody knows how the pump ran.
     K is 2N, the first and last reading of each row, or N if every row is a single reading.
     """
 
     knots_ms: Ints
     pulses: Ints
     valid: NDArray[np.bool_]
+    patience_ms: Ints
 
 
 def timeline_of(frame: MinuteFrame, origin_ms: int, bits: Ints, usual: Floats) -> Timeline:
     """Lay the rows end to end and judge what lies between neighbours; `usual` is [minutes, M]."""
     column_ms = frame.column * COLUMN_MS - origin_ms
     knots = frame.end_ms + column_ms
-    pulses, valid = _across(frame, origin_ms, bits, usual)
+    patience_ms = patience_ms_of(frame.column, frame.end_ms - frame.span_ms, frame.end_ms)
+    pulses, valid = _across(frame, origin_ms, bits, usual, patience_ms)
     if frame.span_ms.any():
         knots = np.column_stack([knots - frame.span_ms, knots]).ravel()
         pulses = _interleaved(frame.pulses, pulses)
         valid = _interleaved(frame.span_ms > 0, valid)
+        patience_ms = np.repeat(patience_ms, 2)
     valid &= pulses <= np.diff(knots) * _FASTEST_A_MS
-    return Timeline(knots_ms=knots, pulses=pulses, valid=valid)
+    return Timeline(knots_ms=knots, pulses=pulses, valid=valid, patience_ms=patience_ms)
+
+
+def patience_ms_of(column: Ints, first_ms: Ints, end_ms: Ints) -> Ints:
+    """How long a meter may be silent after each of its rows before nobody knows how the pump ran.
+
+    Args:
+        column: [N] of the meter; rows of each in order of time.
+        first_ms: [N] of the row's first reading.
+        end_ms: [N] of its last.
+
+    Returns:
+        [N] ms, from GAP_S to LONGEST_GAP_S, by the median of the last intervals before; GAP_S where these are too few.
+    """
+    patience = np.full(len(column), GAP_S * 1000, dtype=np.int64)
+    interval_ms = np.zeros(len(column), dtype=np.int64)  # that ends with each row
+    interval_ms[1:] = first_ms[1:] - end_ms[:-1]
+    slow = np.flatnonzero(interval_ms > GAP_S * 1000 / PATIENCE)  # mostly none
+    if not len(slow):
+        return patience
+    after = np.unique(slow[:, None] + np.arange(USUAL_OF))
+    after = after[after < len(column)]
+    ends = np.maximum(after[:, None] - np.arange(USUAL_OF), 1)  # [rows, USUAL_OF], the last interval first
+    known = after[:, None] - np.arange(USUAL_OF) >= 1
+    known &= column[ends - 1] == column[after][:, None]
+    known &= end_ms[ends - 1] >= (end_ms[after] - LOOK_BACK_S * 1000)[:, None]
+    ordered = np.sort(np.where(known, interval_ms[ends], np.iinfo(np.int64).max), axis=1)
+    count = known.sum(axis=1)
+    usual = ordered[np.arange(len(after)), np.maximum(count - 1, 0) // 2]
+    told = count >= FEWEST_INTERVALS
+    patience[after[told]] = np.clip(usual[told] * PATIENCE, GAP_S * 1000, LONGEST_GAP_S * 1000).astype(np.int64)
+    return patience
 
 
 def _interleaved(within: NDArray[_Item], across: NDArray[_Item]) -> NDArray[_Item]:
@@ -81,7 +126,9 @@ def _interleaved(within: NDArray[_Item], across: NDArray[_Item]) -> NDArray[_Ite
     return both
 
 
-def _across(frame: MinuteFrame, origin_ms: int, bits: Ints, usual: Floats) -> tuple[Ints, NDArray[np.bool_]]:
+def _across(
+    frame: MinuteFrame, origin_ms: int, bits: Ints, usual: Floats, patience_ms: Ints
+) -> tuple[Ints, NDArray[np.bool_]]:
     """Pulses between neighbouring rows, and whether they are known; both [N - 1].
 
     A count that went backward is a wrap if the pulses that makes are plausible at the usual rate, else a restart:
@@ -94,9 +141,9 @@ def _across(frame: MinuteFrame, origin_ms: int, bits: Ints, usual: Floats) -> tu
     if (first_count < 0).any():  # the counter ran over inside the row
         first_count %= width[column]
     across = first_count - frame.counted[:-1]
-    known = (gap_ms > 0) & (gap_ms <= GAP_S * 1000)
+    known = (gap_ms > 0) & (gap_ms <= patience_ms[:-1])
     known &= (frame.column[:-1] == column) & (frame.restart[1:] == 0)
-    narrow = width <= 2 * FASTEST_HZ * GAP_S + WRAP_SLACK  # the others cannot go round within GAP_S
+    narrow = width <= 2 * FASTEST_HZ * LONGEST_GAP_S + WRAP_SLACK  # the others cannot go round within an interval
     backward_or_narrow = (across < 0) | narrow[column] if narrow.any() else across < 0
     doubtful = np.flatnonzero(known & backward_or_narrow)
     minute = np.clip((frame.end_ms[doubtful] - origin_ms) // MINUTE_MS, 0, GRID_MINUTES - 1)
@@ -147,26 +194,28 @@ def _places(knots_ms: Ints, at_ms: Ints, meters: int) -> tuple[Ints, Floats]:
     return left, part
 
 
-def known_after_s(knots_ms: Ints, ends_ms: Ints, meters: int) -> Floats:
+def known_after_s(timeline: Timeline, ends_ms: Ints, meters: int) -> Floats:
     """Seconds from each end [N] until no later reading could change what lies before it, [N].
 
     The intervals that reach past the end must be there, and so must every meter's rate up to the minute after the last
-    of these, for whether they count hangs on whether the pump stood still. Who has said nothing for GAP_S is not
-    waited for.  A row sums up its minute, and so the minute of the last reading that is needed must be over.
+    of these, for whether they count hangs on whether the pump stood still. Who has been silent for longer than is
+    its way is not waited for. A row sums up its minute, and so the minute of the last reading that is needed must be over.
     """
-    across_ms = _next_ms(knots_ms, ends_ms, meters)
+    across_ms = _next_ms(timeline, ends_ms, meters)
     reach_ms = np.maximum(ends_ms, across_ms.max(axis=0, initial=0)) + _TELLING_MS
-    heard_ms = np.maximum(_next_ms(knots_ms, reach_ms, meters).max(axis=0, initial=0), ends_ms)
+    heard_ms = np.maximum(_next_ms(timeline, reach_ms, meters).max(axis=0, initial=0), ends_ms)
     whole_ms = (heard_ms // MINUTE_MS + 1) * MINUTE_MS  # a minute's row is the whole minute's
     known: Floats = np.minimum(whole_ms - ends_ms, SETTLE_S * 1000) / 1000
     return known
 
 
-def _next_ms(knots_ms: Ints, at_ms: Ints, meters: int) -> Ints:
-    """When each meter was next heard at or after some times [N], or GAP_S had gone without it; 0 if it was silent, [M, N]."""
+def _next_ms(timeline: Timeline, at_ms: Ints, meters: int) -> Ints:
+    """When each meter was next heard at or after some times [N], or its patience was over; 0 if it was silent, [M, N]."""
+    knots_ms = timeline.knots_ms
     first_ms = (np.arange(meters, dtype=np.int64) * COLUMN_MS)[:, None]
     after = np.searchsorted(knots_ms, first_ms + at_ms)
     padded = np.concatenate([[-COLUMN_MS], knots_ms, [meters * COLUMN_MS]])
     before, following = padded[after] - first_ms, padded[after + 1] - first_ms
-    silent = before < np.maximum(at_ms - GAP_S * 1000, 0)
-    return np.where(silent, 0, np.minimum(following, before + GAP_S * 1000))
+    patience = np.concatenate([[0], timeline.patience_ms, [0]])[after]
+    silent = before < np.maximum(at_ms - patience, 0)
+    return np.where(silent, 0, np.minimum(following, before + patience))

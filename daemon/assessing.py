@@ -24,7 +24,7 @@ from analysis.frames import HOUR_S, HourFrame
 from analysis.gauges import without_hours
 from analysis.joining import join
 from analysis.speeds import speeds_of
-from analysis.timeline import GAP_S
+from analysis.timeline import GAP_S, LONGEST_GAP_S
 from config.errors import InputMissing, StoreError
 from config.plant import Gauge, Plant, Pump
 from config.settings import PlantFile
@@ -100,7 +100,7 @@ def _nothing_to_fit(newest: int | None, db: pathlib.Path) -> str:
         return f"{db}: there are no readings: `clearbore load` or `clearbore collect` brings them in"
     return (
         f"{db}: the readings of this time give no flow: it takes two readings of a meter no more than "
-        f"{GAP_S // 60} minutes apart"
+        f"{GAP_S // 60} minutes apart, or {LONGEST_GAP_S // 60} of one that is always as slow"
     )
 
 

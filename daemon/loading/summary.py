@@ -53,7 +53,7 @@ def _log_lines(tally: FileTally) -> Iterator[str]:
     meters = f"{_many(len(tally.meters), 'meter')} ({', '.join(tally.meters)})" if tally.meters else "no meter"
     yield f"{tally.name}: {_many(tally.accepted, 'reading')} of {meters}"
     yield from _span_lines(tally)
-    gaps = f"{_many(tally.gaps, 'gap')} of more than 10 minutes"
+    gaps = f"{_many(tally.gaps, 'gap')} too long to know the flow in"
     if tally.gaps:
         gaps += f" ({tally.gap_s / 3600:,.1f} hours over all meters)"
     yield f"  {_many(tally.doubled, 'doubled line')}, {tally.late:,} late, {_many(tally.restarts, 'counter restart')}"

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.frames import Ints
-from analysis.timeline import GAP_S, WRAP_SLACK
+from analysis.timeline import GAP_S, USUAL_OF, WRAP_SLACK, patience_ms_of
 from daemon.loading.lines import MINUTE_MS, Readings
 from daemon.loading.sums import MinuteRows
 from daemon.store.ordering import stable_order
@@ -50,7 +50,7 @@ class FileTally(Tally):
     Attributes:
         late: readings that stand behind a later one of the same meter.
         restarts: times that a device's counter began anew; wraps: times that it ran over.
-        gaps: spans of more than GAP_S seconds between a meter's readings; gap_s: their lengths together.
+        gaps: silences of a meter that are too long to know its flow in; gap_s: their lengths together.
         meters: those that it speaks of.
     """
 
@@ -73,6 +73,7 @@ class Counter:
         self._end_ms = np.full(len(bits), _NEVER)
         self._counted = np.zeros(len(bits), dtype=np.int64)
         self._before: dict[int, tuple[Ints, Ints]] = {}  # each meter's steps of the last chunk: pulses, ms
+        self._last: dict[int, tuple[Ints, Ints]] = {}  # each meter's last rows: times of their first and last readings
         self.seen = np.zeros(len(bits), dtype=np.bool_)
 
     def count_lines(self, readings: Readings) -> None:
@@ -110,11 +111,12 @@ class Counter:
         known = self._end_ms[there] != _NEVER
         elapsed_ms = _steps(first_ms, end_ms, starts, np.where(known, self._end_ms[there], first_ms[starts]))
         step = _steps(first_count, counted, starts, self._counted[there])
-        self._count_gaps(elapsed_ms)
         self._tally.restarts += int(np.count_nonzero(rows.restart))
         backward = np.flatnonzero(step < 0)
         backward = backward[(elapsed_ms[backward] > 0) & (rows.restart[order[backward]] == 0)]
         spans = dict(zip(there.tolist(), map(slice, starts.tolist(), ends.tolist()), strict=True))
+        for column, span in spans.items():
+            self._count_gaps(column, first_ms[span], end_ms[span])
         for column in np.unique(rows.column[order[backward]]).tolist():
             span = spans[column]
             mine = backward[(backward >= span.start) & (backward < span.stop)]
@@ -123,9 +125,18 @@ class Counter:
         self._end_ms[there] = np.maximum(end_ms[ends - 1], self._end_ms[there])
         self._counted[there] = counted[ends - 1]
 
-    def _count_gaps(self, elapsed_ms: Ints) -> None:
-        """Count the steps, [N], that are too long for anybody to know how the pump ran."""
-        gaps = elapsed_ms > GAP_S * 1000
+    def _count_gaps(self, column: int, first_ms: Ints, end_ms: Ints) -> None:
+        """Count one meter's silences before its rows, [N], that are too long for anybody to know how the pump ran."""
+        before = self._last.get(column)
+        if before is not None:
+            first_ms, end_ms = np.concatenate([before[0], first_ms]), np.concatenate([before[1], end_ms])
+        self._last[column] = (first_ms[-USUAL_OF - 1 :].copy(), end_ms[-USUAL_OF - 1 :].copy())
+        elapsed_ms = first_ms[1:] - end_ms[:-1]
+        elapsed_ms[: 0 if before is None else len(before[0]) - 1] = 0  # counted already
+        if not (elapsed_ms > GAP_S * 1000).any():
+            return
+        patience_ms = patience_ms_of(np.full(len(first_ms), column), first_ms, end_ms)
+        gaps = elapsed_ms > patience_ms[:-1]
         self._tally.gaps += int(np.count_nonzero(gaps))
         self._tally.gap_s += float(elapsed_ms[gaps].sum()) / 1000
 

@@ -20,11 +20,11 @@ def several_meters(seed: int) -> Log:
     stops = [(start, start + random.integers(2, 25) * 60_000) for start in starts.tolist()]
     log: Log = []
     for column in range(3):
-        pace_s = int(random.choice([10, 60, 240, 590]))
+        pace_s = int(random.choice([10, 60, 240, 590, 900]))
         after_ms, counted, rate = int(random.integers(0, 60_000)), 1000, 5 + 3 * column
         for number in range(10_800 // pace_s):
             if random.random() < 0.03:
-                after_ms += int(random.choice([400_000, 700_000, 1_500_000]))
+                after_ms += int(random.choice([400_000, 700_000, 1_500_000, 2_400_000]))
             if random.random() < 0.02:
                 counted = 0
             stands = any(start <= after_ms < end for start, end in stops)

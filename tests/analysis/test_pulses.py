@@ -9,7 +9,21 @@ from hypothesis import strategies as st
 
 from analysis.frames import Floats
 from analysis.pulses import DayHours, day_window_ms, derive_day, usual_rate
-from analysis.timeline import DAY_S, GAP_S, SETTLE_S, WRAP_SLACK, MinuteFrame
+from analysis.timeline import (
+    DAY_S,
+    FEWEST_INTERVALS,
+    GAP_S,
+    GRID_MINUTES,
+    LEAD_S,
+    LONGEST_GAP_S,
+    LOOK_BACK_S,
+    PATIENCE,
+    SETTLE_S,
+    USUAL_OF,
+    WRAP_SLACK,
+    MinuteFrame,
+    timeline_of,
+)
 from daemon.loading.lines import Readings
 from daemon.loading.sums import in_order, minute_rows
 from daemon.store.reader import minute_frame
@@ -62,7 +76,14 @@ def rough_logs(draw: st.DrawFn) -> tuple[Log, int, float]:
     counted = draw(st.integers(0, 2**bits - 1))
     log = [(0, at_ms, counted)]
     for _reading in range(draw(st.integers(1, 60))):
-        step_ms = draw(st.one_of(st.integers(900, 11_000), st.integers(55_000, 65_000), st.integers(200_000, 900_000)))
+        step_ms = draw(
+            st.one_of(
+                st.integers(900, 11_000),
+                st.integers(55_000, 65_000),
+                st.integers(200_000, 900_000),
+                st.integers(900_000, 2_700_000),
+            )
+        )
         at_ms += step_ms
         restarted = draw(st.integers(0, 9)) == 0
         counted = draw(st.integers(0, 50)) if restarted else counted + step_ms * rate // 1000 + draw(st.integers(0, 9))
@@ -71,17 +92,34 @@ def rough_logs(draw: st.DrawFn) -> tuple[Log, int, float]:
     return log, bits, float(rate)
 
 
+def slow_patience_ms(log: Log) -> float:
+    """How long a meter may be silent after some readings, from what it did before."""
+    rows: list[list[int]] = []
+    for number, (_column, at_ms, counted) in enumerate(log):
+        if number and at_ms // 60_000 == rows[-1][-1] // 60_000 and counted >= log[number - 1][2]:
+            rows[-1].append(at_ms)
+        else:
+            rows.append([at_ms])
+    starts = [(row[-1], after[0] - row[-1]) for row, after in itertools.pairwise(rows)][-USUAL_OF:]
+    intervals = sorted(length for start, length in starts if start >= rows[-1][-1] - LOOK_BACK_S * 1000)
+    if len(intervals) < FEWEST_INTERVALS:
+        return GAP_S * 1000
+    usual = intervals[(len(intervals) - 1) // 2]
+    return min(max(PATIENCE * usual, GAP_S * 1000), LONGEST_GAP_S * 1000)
+
+
 def slow_hours(log: Log, bits: int, usual_hz: float) -> tuple[list[float], list[float]]:
     """Pulses and seconds of each hour of DAY, interval by interval."""
     pulses, seconds = [0.0] * 24, [0.0] * 24
-    for (_column, before_ms, before), (_column_too, after_ms, after) in itertools.pairwise(sorted(set(log))):
+    rows = sorted(set(log))
+    for number, ((_column, before_ms, before), (_column_too, after_ms, after)) in enumerate(itertools.pairwise(rows)):
         gap_ms = after_ms - before_ms
         counted = after - before
         at_most = 2 * usual_hz * gap_ms / 1000 + WRAP_SLACK
         same_row = before_ms // 60_000 == after_ms // 60_000 and counted >= 0
         if counted < 0 and counted + 2**bits <= at_most:
             counted += 2**bits
-        if counted < 0 or gap_ms > GAP_S * 1000 or (at_most > 2**bits and not same_row):
+        if counted < 0 or gap_ms > slow_patience_ms(rows[: number + 1]) or (at_most > 2**bits and not same_row):
             continue
         for hour in range(24):
             start_ms = START_MS + hour * HOUR_MS
@@ -120,6 +158,56 @@ def test_no_pulse_is_lost_over_a_day(every_s: int, rate_hz: int, phase_ms: int) 
     hours = derived(log, usual_hz=float(rate_hz))
     assert hours.seconds.sum() == pytest.approx(DAY_S, abs=1e-3)
     assert hours.pulses.sum() == pytest.approx(DAY_S * rate_hz, abs=0.01)
+
+
+@pytest.mark.parametrize("every_s", [600, 900, 1200, 1800])
+def test_a_slow_logger_loses_no_pulse(every_s: int) -> None:
+    """A log of ten minutes to half an hour, lines up to a quarter of a minute off: a day right to the pulse.
+
+    The days of before and after begin and end the same way, so nothing is lost or doubled at midnight.
+    """
+    random = np.random.default_rng(every_s)
+    seconds = range(-LEAD_S - 4 * every_s, DAY_S + SETTLE_S + every_s, every_s)
+    log = [(0, START_MS + second * 1000 + int(random.integers(-15_000, 15_000)), 0) for second in seconds]
+    log = [(0, at_ms, 20 * (at_ms // 1000 - START_MS // 1000 + DAY_S)) for _, at_ms, _ in log]
+    hours = derived(log, usual_hz=20.0)
+    assert hours.seconds.sum() == pytest.approx(DAY_S, abs=1e-3)
+    assert hours.pulses.sum() == pytest.approx(20 * DAY_S, abs=20)  # counts are of whole seconds
+
+
+def test_a_slow_logger_may_lose_a_line_and_no_more() -> None:
+    """Of a log of every ten minutes, a missing line is bridged and two are a gap; of one a minute, eleven are one."""
+    slow = steady([20.0], every_s=600, from_s=-LEAD_S - 300, to_s=DAY_S + SETTLE_S)
+    for lost, missing_s in ((1, 0), (2, 1800)):
+        kept = [row for row in slow if not 36_000 < (row[1] - START_MS) / 1000 < 36_000 + 600 * (lost + 1)]
+        assert derived(kept, usual_hz=20.0).seconds.sum() == pytest.approx(DAY_S - missing_s, abs=1e-3)
+    quick = steady([20.0], every_s=60, from_s=-LEAD_S, to_s=DAY_S + SETTLE_S)
+    kept = [row for row in quick if not 36_000 < (row[1] - START_MS) / 1000 < 36_660]
+    assert derived(kept, usual_hz=20.0).seconds.sum() == pytest.approx(DAY_S - 660, abs=1e-3)
+
+
+def test_an_hourly_log_says_nothing() -> None:
+    """In an hour a pump may have stopped and started: its mean is no flow, however usual that is."""
+    assert derived(steady([20.0], every_s=3600, from_s=-LEAD_S, to_s=DAY_S + 4000), usual_hz=20.0).seconds.sum() == 0
+
+
+def test_midnight_is_seen_alike_from_both_days() -> None:
+    """An interval across midnight counts in both days or in neither, whatever the log did in the hours before."""
+    random = np.random.default_rng(8)
+    for _case in range(200):
+        steps = random.choice([300, 600, 900, 1500, 2000], size=60) + random.integers(-9, 10, 60)
+        at_s = np.cumsum(steps) - int(random.integers(3, 50)) * 900
+        log = [(0, START_MS + second * 1000, 20 * (second + DAY_S)) for second in at_s.tolist()]
+        assert counts_across_midnight(log, DAY - 1) == counts_across_midnight(log, DAY)
+
+
+def counts_across_midnight(log: Log, day: int) -> list[bool]:
+    """Whether the interval across DAY's first moment counts, by the readings that a day's hours hang on."""
+    from_ms, to_ms = day_window_ms(day)
+    frame = framed([reading for reading in log if from_ms <= reading[1] < to_ms])
+    found = timeline_of(frame, from_ms, np.array([32]), np.full((GRID_MINUTES, 1), 20.0))
+    across = (frame.end_ms[:-1] < START_MS) & (frame.end_ms[1:] > START_MS)
+    return [bool(valid) for valid in found.valid[across]]
 
 
 def test_a_sixteen_bit_counter_that_wraps_loses_nothing() -> None:

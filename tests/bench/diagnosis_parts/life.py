@@ -12,7 +12,7 @@ import numpy as np
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, Floats
 from analysis.pulses import PARTS
-from analysis.timeline import SETTLE_S
+from analysis.timeline import GAP_S
 from tests.stories.rack import sea_water_viscosity_m2s
 
 START_S = 1_795_910_400  # 2026-11-29T00:00:00Z
@@ -21,8 +21,9 @@ PAUSE_S = 600.0
 EDGE_S = 120.0  # of a pause, in which nobody can say whether the pump ran
 RESET_S = 60.0
 PART_S = HOUR_S // PARTS
-# Readings a minute apart make a part known for good so long after its end; behind a silence, SETTLE_S after it.
+# Readings a minute apart make a part known for good so long after its end; behind a silence, SILENCE_S after it.
 KNOWN_S = 240.0
+SILENCE_S = 2.0 * GAP_S + 120.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,7 +205,7 @@ def _known_at_s(running_s: Floats) -> Floats:
     """[T * PARTS] from when on each part is known; nobody goes back in time."""
     ends_s = START_S + PART_S * np.arange(1.0, len(running_s) + 1.0)
     silent_next = np.append(running_s[1:] == 0.0, [False])
-    known: Floats = np.maximum.accumulate(ends_s + np.where(silent_next, float(SETTLE_S), KNOWN_S))
+    known: Floats = np.maximum.accumulate(ends_s + np.where(silent_next, SILENCE_S, KNOWN_S))
     return known
 
 

@@ -198,6 +198,15 @@ def test_restarts_wraps_and_gaps_are_counted(rack: Rack) -> None:
     assert tally.gap_s == pytest.approx(3 * 3660)
 
 
+def test_the_pace_of_a_slow_logger_is_no_gap(rack: Rack) -> None:
+    """A line in a quarter of an hour: the first two intervals tell the pace, and one of more than 35 minutes is a gap."""
+    at_s = [900 * step for step in range(200) if step not in {100, 101}]
+    tally = rack.load(
+        "time_utc,meter,pulses\n" + "".join(f"{stamp((START_S + second) * 1000)},M1,{second}\n" for second in at_s)
+    )
+    assert (tally.gaps, tally.gap_s) == (3, 2 * 900 + 2700)
+
+
 def test_uptime_tells_of_a_restart_that_the_count_hides(rack: Rack) -> None:
     """The count rose, but the device has been up for less than the minute between."""
     text = "time_utc,meter,pulses,uptime_s\n" + "".join(
