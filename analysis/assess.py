@@ -84,6 +84,9 @@ def assess(  # noqa: PLR0913 - the one door: the last two only spare and tell ti
         flow_m3s=watched.flow_m3s,
         expected_m3s=baseline.flow_m3s * np.exp(watched.shift[: settled.hours, : len(baseline.meters)]),
         gauge_states=gauge_states_of(watched),
+        gauge_shown=watched.shown,
+        gauge_expected=np.array([gauge.shown for gauge in baseline.gauges])
+        * np.exp(watched.shift[: settled.hours, len(baseline.meters) :]),
         not_commissioned=tuple(
             run.meter for run in plant_file.plant.runs if run.meter is not None and run.meter not in baseline.meters
         ),

@@ -1,7 +1,9 @@
 """What the analysis says: frozen values that alarms, the report and the page show and never compute."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
+
+import numpy as np
 
 from analysis.detection.memory import Memory
 from analysis.frames import Floats
@@ -212,7 +214,8 @@ class Assessment:
         hours_s: [T] UTC epoch seconds of the hours shown.
         flow_m3s: [T, M] measured flow, nan unknown. meters: the columns.
         expected_m3s: [T, M] what the commissioned plant would show at the logged speed, by the K-factors of the hour.
-        gauge_states: of the gauges that take part.
+        gauge_states: of the gauges that take part; the columns [G].
+        gauge_shown: [T, G] what they showed, Pa or W, nan unknown. gauge_expected: [T, G] as expected_m3s.
         not_commissioned: meters on a run that commissioning left out.
         memory: worth keeping for the next assessment; None where the last one still serves.
     """
@@ -232,6 +235,8 @@ class Assessment:
     flow_m3s: Floats
     expected_m3s: Floats
     gauge_states: tuple[GaugeState, ...] = ()
+    gauge_shown: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    gauge_expected: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     not_commissioned: tuple[str, ...] = ()
     memory: Memory | None = None
 

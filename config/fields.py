@@ -176,7 +176,7 @@ def _mqtt_topic(text: str) -> str:
     if not text.strip("/") or "\0" in text or len(text.encode("utf-8", "replace")) > 65_535:  # noqa: PLR2004 - MQTT 5.0, 1.5.4
         raise ValueError("a topic is not empty, holds no NUL and has at most 65,535 bytes")
     if "+" in text or "#" in text:
-        raise ValueError(f"{quoted(text)} has a wildcard: name the one topic that this meter's counter is sent on")
+        raise ValueError(f"{quoted(text)} has a wildcard: name the one topic that this meter or gauge is sent on")
     return text
 
 

@@ -9,7 +9,7 @@ from pydantic import ConfigDict, Discriminator, Field, Tag, field_validator
 from config.elements import tag_of
 from config.fields import HeightM, JsonPointer, KPoints, Name, Table, Topic
 from config.gauge_units import POWER, POWER_UNITS, PRESSURE, PRESSURE_UNITS
-from config.plant import Gauge, GaugeKind, Meter, MqttSource, SerialSource
+from config.plant import Gauge, GaugeKind, Meter, MqttSource, MqttValue, SerialSource
 
 _COUNTER_BITS = (16, 32)
 
@@ -53,6 +53,36 @@ SourceTable = Annotated[
 ]
 
 
+class MqttValueTable(Table):
+    """A gauge on an MQTT topic."""
+
+    mqtt: Name = Field(examples=["shed"], description="Name of an [[mqtt]] table.")
+    topic: Topic = Field(examples=["rack/power"], description="The topic that the value is sent on.")
+    value: JsonPointer = Field(default="", description="JSON Pointer to the value; empty for a plain number.")
+
+    def record(self) -> MqttValue:
+        """The source."""
+        return MqttValue(broker=self.mqtt, topic=self.topic, value=self.value)
+
+
+VALUE_TABLES: Mapping[str, type[Table]] = MappingProxyType({"serial": SerialSourceTable, "mqtt": MqttValueTable})
+VALUE_TAGS: Mapping[str, type[Table]] = MappingProxyType(
+    {tag_of(f"{key} value"): table for key, table in VALUE_TABLES.items()}
+)
+
+
+def _value_tag(value: Any) -> str | None:
+    """The tag of the table that a gauge's source is read by."""
+    keys = value if isinstance(value, dict) else {}
+    return next((tag_of(f"{key} value") for key in VALUE_TABLES if key in keys), None)
+
+
+ValueTable = Annotated[
+    Annotated[SerialSourceTable, Tag("<serial value>")] | Annotated[MqttValueTable, Tag("<mqtt value>")],
+    Discriminator(_value_tag),
+]
+
+
 class MeterTable(Table):
     """[[meter]]: a pulse meter."""
 
@@ -76,7 +106,7 @@ class MeterTable(Table):
 
 
 class GaugeTable(Table):
-    """[[gauge]]: a pressure gauge, or what the pump draws from the mains; its values come from files."""
+    """[[gauge]]: a pressure gauge, or what the pump draws from the mains; with its values from a source or from files."""
 
     model_config = ConfigDict(
         json_schema_extra={
@@ -109,7 +139,15 @@ class GaugeTable(Table):
     unit: Literal["Pa", "kPa", "bar", "psi", "m", "W", "kW"] = Field(
         description="The unit of its values: of a pressure against the air, m being metres of water of 9.80665 kPa; or of a power."
     )
+    source: ValueTable | None = Field(default=None, description="Without one, the gauge is fed from files.")
 
     def record(self) -> Gauge:
         """The gauge."""
-        return Gauge(name=self.name, run=self.run, height_m=self.height_m, unit=self.unit, reads=GaugeKind(self.reads))
+        return Gauge(
+            name=self.name,
+            run=self.run,
+            height_m=self.height_m,
+            unit=self.unit,
+            reads=GaugeKind(self.reads),
+            source=None if self.source is None else self.source.record(),
+        )

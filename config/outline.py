@@ -11,6 +11,7 @@ from config.plant import (
     GaugeKind,
     Meter,
     MqttSource,
+    MqttValue,
     Pipe,
     Plant,
     Run,
@@ -171,12 +172,13 @@ def _loose_meters(plant: Plant) -> tuple[str, ...]:
 
 
 def _unused(plant: Plant) -> tuple[str, ...]:
-    """Ports and brokers that no meter names."""
-    ports = {meter.source.port for meter in plant.meters if isinstance(meter.source, SerialSource)}
-    brokers = {meter.source.broker for meter in plant.meters if isinstance(meter.source, MqttSource)}
+    """Ports and brokers that no meter and no gauge names."""
+    sources = (*(meter.source for meter in plant.meters), *(gauge.source for gauge in plant.gauges))
+    ports = {source.port for source in sources if isinstance(source, SerialSource)}
+    brokers = {source.broker for source in sources if isinstance(source, MqttSource | MqttValue)}
     idle = [f"serial port {port.name}" for port in plant.serial_ports if port.name not in ports]
     idle += [f"broker {broker.name}" for broker in plant.brokers if broker.name not in brokers]
-    return tuple(f"{name} feeds no meter" for name in idle)
+    return tuple(f"{name} feeds no meter and no gauge" for name in idle)
 
 
 def _back_flow(plant: Plant) -> tuple[str, ...]:
@@ -192,7 +194,16 @@ def _back_flow(plant: Plant) -> tuple[str, ...]:
 def gauge_place(gauge: Gauge) -> str:
     """Where a gauge reads, in words."""
     what = f"pressure at the end of {gauge.run}" if gauge.reads is GaugeKind.PRESSURE else "power that the pump draws"
-    return f"{what}, from files in {gauge.unit}"
+    return f"{what}, from {_gauge_feed(gauge)} in {gauge.unit}"
+
+
+def _gauge_feed(gauge: Gauge) -> str:
+    """Where a gauge's values come from, in words."""
+    if isinstance(gauge.source, SerialSource):
+        return f"serial port {gauge.source.port}, channel {gauge.source.channel},"
+    if isinstance(gauge.source, MqttValue):
+        return f"broker {gauge.source.broker}, topic {gauge.source.topic},"
+    return "files"
 
 
 def meter_feed(meter: Meter) -> str:

@@ -192,7 +192,7 @@ class Run:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SerialSource:
-    """A meter on a channel of a serial pulse counter."""
+    """A meter on a channel of a serial pulse counter, or a gauge on a channel of a serial device that sends values."""
 
     port: str
     channel: int
@@ -232,14 +232,24 @@ class GaugeKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MqttValue:
+    """A gauge on an MQTT topic; a JSON Pointer (RFC 6901) to the value, "" for a plain number."""
+
+    broker: str
+    topic: str
+    value: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Gauge:
-    """A gauge, fed from files.
+    """A gauge.
 
     Attributes:
         run: of a pressure, the inner run at whose downstream end it reads; None for a power.
         height_m: of a pressure gauge above the sump's level.
         unit: that its values come in, one of UNITS_OF what it reads.
         reads: what it measures.
+        source: where its values come from; None for a gauge that is fed from files only.
     """
 
     name: str
@@ -247,6 +257,7 @@ class Gauge:
     height_m: float
     unit: str
     reads: GaugeKind = GaugeKind.PRESSURE
+    source: SerialSource | MqttValue | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

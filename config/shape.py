@@ -13,13 +13,13 @@ from config.document import Document
 from config.elements import ELEMENT_TABLES, tag_of
 from config.fields import Table
 from config.flaws import Flaw, Path, close_to
-from config.instruments import SOURCE_TABLES
+from config.instruments import SOURCE_TABLES, VALUE_TAGS
 from config.units import quoted
 
 _TAGGED: dict[str, type[Table]] = {
     tag_of(key): table for key, table in (*ELEMENT_TABLES.items(), *SOURCE_TABLES.items())
-}
-_LISTS = frozenset({"run", "meter", "serial", "mqtt"})
+} | dict(VALUE_TAGS)
+_LISTS = frozenset({"run", "meter", "gauge", "serial", "mqtt"})
 _SECRETS = frozenset({"password", "passwd", "pass", "secret", "token", "key", "psk"})
 _PLAIN = {
     "string_type": "here text in quotes is wanted",

@@ -257,30 +257,31 @@ def _one_power(raw: Mapping[str, Any]) -> Iterator[Flaw]:
 
 
 def _sources(raw: Mapping[str, Any]) -> Iterator[Flaw]:
-    """A source names a port or broker of the file, and feeds one meter."""
+    """A source names a port or broker of the file, and feeds one meter or gauge."""
     known = {
         kind: [name for _, t in _tables(raw, kind) if (name := _text(t, "name")) is not None]
         for kind in ("serial", "mqtt")
     }
-    fed: dict[tuple[object, ...], str | None] = {}
-    for place, meter in _tables(raw, "meter"):
-        source = meter.get("source")
-        if not isinstance(source, dict):
-            continue
-        kind = "serial" if "serial" in source else "mqtt"
-        name = _text(source, kind)
-        path = ("meter", place, "source")
-        if name is not None and name not in known[kind]:
-            hint = close_to(name, known[kind]) or f": write a [[{kind}]] table of that name"
-            yield Flaw(path=(*path, kind), what=f"there is no {_WORDS[kind]} {name!r}{hint}")
-        keys = ("channel",) if kind == "serial" else ("topic", "pulses")
-        count = (kind, name, *(str(source.get(key, "")) for key in keys))
-        if name is not None and keys[0] in source and count in fed:
-            yield Flaw(
-                path=path,
-                what=f"meter {fed[count]!r} is fed from the same {keys[0]}: each meter has a count of its own",
-            )
-        fed.setdefault(count, _text(meter, "name"))
+    for listed, keys_of, each in (
+        ("meter", {"serial": ("channel",), "mqtt": ("topic", "pulses")}, "each meter has a count of its own"),
+        ("gauge", {"serial": ("channel",), "mqtt": ("topic", "value")}, "each gauge has a value of its own"),
+    ):
+        fed: dict[tuple[object, ...], str | None] = {}
+        for place, table in _tables(raw, listed):
+            source = table.get("source")
+            if not isinstance(source, dict):
+                continue
+            kind = "serial" if "serial" in source else "mqtt"
+            name = _text(source, kind)
+            path = (listed, place, "source")
+            if name is not None and name not in known[kind]:
+                hint = close_to(name, known[kind]) or f": write a [[{kind}]] table of that name"
+                yield Flaw(path=(*path, kind), what=f"there is no {_WORDS[kind]} {name!r}{hint}")
+            keys = keys_of[kind]
+            said = (kind, name, *(str(source.get(key, "")) for key in keys))
+            if name is not None and keys[0] in source and said in fed:
+                yield Flaw(path=path, what=f"{listed} {fed[said]!r} is fed from the same {keys[0]}: {each}")
+            fed.setdefault(said, _text(table, "name"))
 
 
 def _ports(raw: Mapping[str, Any]) -> Iterator[Flaw]:

@@ -182,7 +182,7 @@ def stored_baseline(connection: sqlite3.Connection, plant_file: PlantFile, db: p
     return from_json(stored.body)
 
 
-_LATER = {(Pump, "power"), (Gauge, "reads")}
+_LATER = {(Pump, "power"), (Gauge, "reads"), (Gauge, "source")}
 
 
 def plant_digest(plant: Plant) -> str:
@@ -196,6 +196,7 @@ def plant_digest(plant: Plant) -> str:
         brokers=(),
         runs=tuple(replace(run, target=None) for run in plant.runs),
         meters=tuple(replace(meter, source=None) for meter in plant.meters),
+        gauges=tuple(replace(gauge, source=None) for gauge in plant.gauges),
     )
     told = _plain(bare)
     if isinstance(told, list) and not plant.gauges:

@@ -2,6 +2,7 @@
 
 import collections
 import contextlib
+import itertools
 import json
 import logging
 import sqlite3
@@ -15,6 +16,8 @@ from daemon.readings import LastReading, Rejected
 from daemon.redating import MINUTE_MS, Stretch, room_ms, true_offsets
 from daemon.state_news import FRESH_MS, STATES_EVERY_S
 from daemon.store import undated, writer
+from daemon.store.gauge_rows import GaugeRow, WaitingGauges
+from daemon.store.gauges import add_gauge_minutes, add_undated_gauges
 from daemon.store.job_runs import JobRun, write_job_runs
 from daemon.store.undated import Anchor
 from daemon.store.waiting_rows import WaitingRows
@@ -65,6 +68,7 @@ class BatchStore:
         self.held_up = False
         self._kept_lines = kept_lines
         self._rows = WaitingRows()
+        self._gauges = WaitingGauges()
         self._anchors: dict[int, Anchor] = {}
         self._next_anchor = undated.next_anchor(connection)
         self._to_move = False
@@ -78,12 +82,12 @@ class BatchStore:
     @property
     def waiting_rows(self) -> int:
         """Minute rows not yet committed."""
-        return len(self._rows)
+        return len(self._rows) + len(self._gauges)
 
     @property
     def dropped_rows(self) -> int:
         """Rows that were left out because too many waited."""
-        return self._rows.dropped
+        return self._rows.dropped + self._gauges.dropped
 
     def new_anchor(self) -> int:
         """A number for a new anchor."""
@@ -109,6 +113,13 @@ class BatchStore:
         self._rows.add(rows, anchor=anchor)
         if self._rows.dropped > before:
             eventlog.say(log, logging.ERROR, "rows_thinned", dropped=self._rows.dropped, rows_kept=self.waiting_rows)
+
+    def keep_gauges(self, rows: Iterable[GaugeRow], *, anchor: int = DATED) -> None:
+        """Take rows of gauges in, under an anchor as `keep_rows`."""
+        before = self._gauges.dropped
+        self._gauges.add(rows, anchor=anchor)
+        if self._gauges.dropped > before:
+            eventlog.say(log, logging.ERROR, "rows_thinned", dropped=self._gauges.dropped, rows_kept=self.waiting_rows)
 
     def keep_rejected(self, rejected: Iterable[Rejected], *, now_ms: int) -> None:
         """Take rejected lines in: all are counted, the first of a batch are kept to be looked at."""
@@ -141,6 +152,7 @@ class BatchStore:
         self.movable, self._to_move = self.movable or self._to_move, False
         self._anchors.clear()
         self._rows.clear()
+        self._gauges.clear()
         self._times.clear()
         self._lines.clear()
         self._job_runs.clear()
@@ -276,6 +288,7 @@ class BatchStore:
             writer.write_minutes(self._connection, by_anchor.pop(DATED))
             for number, rows in by_anchor.items():
                 undated.write_undated(self._connection, number, rows)
+            self._write_gauges()
             for (source, reason), times in self._times.items():
                 writer.count_rejected(self._connection, source, reason, times)
             for source, lines in self._lines.items():
@@ -286,3 +299,12 @@ class BatchStore:
             write_job_runs(self._connection, self._job_runs)
             for name, body in states.items():
                 writer.write_source_state(self._connection, name, now_ms, json.dumps(body, separators=(",", ":")))
+
+    def _write_gauges(self) -> None:
+        """The rows of gauges, under their anchors, which are stored by now."""
+        for anchor, group in itertools.groupby(self._gauges, key=lambda kept: kept[0]):
+            rows = [row for _, row in group]
+            if anchor == DATED:
+                add_gauge_minutes(self._connection, rows)
+            else:
+                add_undated_gauges(self._connection, anchor, rows)

@@ -26,6 +26,7 @@ from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
 from daemon.store import writer
 from daemon.store.blocks import first_minute
+from daemon.store.gauges import gauge_ids
 from daemon.store.job_runs import read_job_histories
 from daemon.store.opening import open_lean_writer, storage_errors
 
@@ -78,6 +79,7 @@ def collect(plan: CollectPlan, stopping: threading.Event) -> int:
             manager=ServiceManager(os.environ, pid=os.getpid()),
             clock_set_file=plan.clock_set_file,
             jobs=_jobs(plan, connection),
+            gauges=dict(zip(plan.gauges, gauge_ids(connection, plan.gauges), strict=True)),
         )
     if not collector.run(stopping, seconds=plan.seconds):
         raise StoreError(f"{plan.db}: the last readings could not be written; the log says why")

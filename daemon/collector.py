@@ -4,6 +4,7 @@ import logging
 import os
 import threading
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from config.time_service import CLOCK_SET_FILE
@@ -11,6 +12,7 @@ from daemon import clock, eventlog
 from daemon.batch_store import BatchStore
 from daemon.collector_clock import CollectorClock
 from daemon.dating import Dater
+from daemon.gauge_minutes import GaugeBook
 from daemon.inbox import Inbox
 from daemon.jobs.jobs import Jobs
 from daemon.jobs.names import ASSESS
@@ -35,6 +37,7 @@ LAST_TRIES = 6
 PAUSE_S = 1.0
 STOP_S = 8.0
 STATUS_EVERY_S = 10.0
+NO_GAUGES: Mapping[str, int] = MappingProxyType({})
 NEVER = -1
 """In the place of the minute that was committed last: commit now."""
 
@@ -56,6 +59,7 @@ class Collector:
         manager: who to tell that we live.
         clock_set_file: what tells that the clock is set.
         jobs: what is done beside the collecting; None for nothing.
+        gauges: number in the database by gauge.
     """
 
     def __init__(  # noqa: PLR0913 - what a collector is made of, all by name
@@ -68,6 +72,7 @@ class Collector:
         manager: ServiceManager,
         clock_set_file: str = CLOCK_SET_FILE,
         jobs: Jobs | None = None,
+        gauges: Mapping[str, int] = NO_GAUGES,
     ) -> None:
         self._sources = [source for source, _ in sources]
         self._store = store
@@ -81,7 +86,8 @@ class Collector:
         self._source_of = {meter: source.name for source, fed in sources for meter in fed}
         self._tells_uptime: set[str] = set()
         self._book = MinuteBook(meters)
-        self._clock = CollectorClock(store, self._book, set_file=clock_set_file)
+        self._gauges = GaugeBook(gauges)
+        self._clock = CollectorClock(store, self._book, gauges=self._gauges, set_file=clock_set_file)
         remembered = self._clock.remembered()
         self._dater = Dater(remembered, wall_minus_steady_ms=self._clock.note.dating_ms)
         self._gate = Gate({meter: bits for meter, (_, bits) in meters.items()}, remembered)
@@ -105,7 +111,14 @@ class Collector:
         """Collect until `stopping` is set or the time is over; False if at the end something could not be written."""
         for source in self._sources:
             source.start()
-        eventlog.say(log, logging.INFO, "started", sources=",".join(self._tallies), meters=len(self._source_of))
+        eventlog.say(
+            log,
+            logging.INFO,
+            "started",
+            sources=",".join(self._tallies),
+            meters=len(self._source_of),
+            gauges=self._gauges.count,
+        )
         self._commit()  # so that status knows of this run, and a database that cannot be written is noticed at once
         self._manager.notify("READY=1", f"STATUS={self._summary()}")
         end_s = None if seconds is None else clock.monotonic_s() + seconds
@@ -168,6 +181,7 @@ class Collector:
         self._take_rejected(batch, now_ms)
         readings = [reading for arrival in batch.arrivals for reading in arrival.readings]
         self.read += len(readings)
+        self._take_values(batch)
         now_steady_ms = round(clock.monotonic_s() * 1000)
         note = self._clock.note
         dated = self._dater.date(readings, now_ms=now_steady_ms, wall_minus_steady_ms=note.dating_ms, settle=settle)
@@ -177,6 +191,15 @@ class Collector:
         if not settle:
             self._gate.close()
         self._take_refused(now_ms)
+
+    def _take_values(self, batch: Batch) -> None:
+        """Put what gauges showed into their minutes."""
+        note = self._clock.note
+        for arrival in batch.arrivals:
+            for value in arrival.values:
+                counted = self._gauges.add(value, wall_minus_steady_ms=note.dating_ms)
+                self._tallies[arrival.source].show(value, note, counted=counted)
+                self.read += 1
 
     def _take_refused(self, now_ms: int) -> None:
         """Have counts that cannot be counted as rejected input."""

@@ -7,6 +7,7 @@ from config.time_service import CLOCK_SET_FILE
 from daemon import clock, eventlog
 from daemon.batch_store import DATED, BatchStore
 from daemon.clock_sign import boot_name, read_sign
+from daemon.gauge_minutes import GaugeBook
 from daemon.minutes import MINUTE_MS, MinuteBook
 from daemon.readings import LastReading
 from daemon.store.undated import Anchor
@@ -25,13 +26,22 @@ class CollectorClock:
     Args:
         store: open; takes the anchors and the rows.
         book: the open minutes, which are taken out when the way of dating changes.
+        gauges: those of the gauges, likewise; None for no gauge.
         set_file: what tells that the clock is set.
     """
 
-    def __init__(self, store: BatchStore, book: MinuteBook, *, set_file: str = CLOCK_SET_FILE) -> None:
+    def __init__(
+        self,
+        store: BatchStore,
+        book: MinuteBook,
+        *,
+        gauges: GaugeBook | None = None,
+        set_file: str = CLOCK_SET_FILE,
+    ) -> None:
         self.boot = boot_name()
         self._store = store
         self._book = book
+        self._gauges = GaugeBook({}) if gauges is None else gauges
         self._set_file = set_file
         self._before = store.newest()
         self._keeper = Timekeeper(_moment(), read_sign(set_file), self._before)
@@ -78,6 +88,7 @@ class CollectorClock:
                 self._write(self._anchor_now(self._written.id))
             return
         self._store.keep_rows(self._book.take(), anchor=before)
+        self._store.keep_gauges(self._gauges.take(), anchor=before)
         if turn is Turn.DOUBTED:
             self._written = self._new_anchor()
             eventlog.say(log, logging.WARNING, "clock_doubted", dates="wait until the clock is confirmed")
@@ -98,6 +109,7 @@ class CollectorClock:
             first_ms = min(row.minute * MINUTE_MS + row.first_ms for row in rows)
             self._keeper.show_after(self._before.shown_ms + CLEAR_MS - first_ms)
         self._store.keep_rows(rows, anchor=self.anchor)
+        self._store.keep_gauges(self._gauges.take(before_minute=before_minute), anchor=self.anchor)
 
     def remembered(self) -> dict[str, LastReading]:
         """Last readings of earlier runs, with times that are right by the offset of now.

@@ -24,11 +24,21 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeValue:
+    """What a gauge showed, in its unit; `arrival_ms` on the monotonic clock."""
+
+    gauge: str
+    value: float
+    arrival_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Arrival:
-    """One good line or message, with the readings of the meters that it is about (none if nobody asked for it)."""
+    """One good line or message, with what it says of meters and gauges (nothing if nobody asked for it)."""
 
     source: str
     readings: tuple[Reading, ...]
+    values: tuple[GaugeValue, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ import sqlite3
 
 from daemon.latest import last_minute
 from daemon.store.blocks import block_id, first_minute
+from daemon.store.gauges import drop_gauge_minutes, first_gauge_minute
 from daemon.store.keys import row_key
 from daemon.store.opening import transaction
 from daemon.store.writer import MINUTES_PER_DAY
@@ -16,7 +17,7 @@ _DAY_S = 86_400
 def drop_old_minutes(connection: sqlite3.Connection, *, kept_days: int, now_s: float) -> int:
     """Delete the minutes of whole UTC days that are older than `kept_days`, and give their space back.
 
-    Age counts from now or from the newest reading, whichever is earlier: a clock that runs ahead, or an old log that is
+    Those of gauges go with them; what an hour of them showed stays. Age counts from now or from the newest reading, whichever is earlier: a clock that runs ahead, or an old log that is
     loaded by itself, must not cost anything. Minutes whose hours are not derived yet stay, whatever their age. Each
     transaction is short, so that another writer can get in between; an interrupted call is completed by the next.
 
@@ -36,8 +37,19 @@ def drop_old_minutes(connection: sqlite3.Connection, *, kept_days: int, now_s: f
             dropped += _days_held(connection, first // MINUTES_PER_DAY, to_day)
             connection.execute("DELETE FROM minute WHERE slot < ?", (row_key(to_day * MINUTES_PER_DAY, 0),))
             connection.execute("DELETE FROM minute_block WHERE id < ?", (block_id(to_day * 24, 0),))
-    if dropped:
+    gauged = _drop_gauges(connection, end_day)
+    if dropped or gauged:
         _give_back(connection)
+    return dropped
+
+
+def _drop_gauges(connection: sqlite3.Connection, end_day: int) -> bool:
+    """Delete the minutes of gauges before a UTC epoch day; whether there were any."""
+    dropped = False
+    while (first := first_gauge_minute(connection)) is not None and first // MINUTES_PER_DAY < end_day:
+        to_day = min(first // MINUTES_PER_DAY + DAYS_A_COMMIT, end_day)
+        drop_gauge_minutes(connection, to_minute=to_day * MINUTES_PER_DAY)
+        dropped = True
     return dropped
 
 

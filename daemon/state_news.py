@@ -13,7 +13,20 @@ FRESH_MS = 120_000
 States = Mapping[str, Mapping[str, Any]]
 
 _ALWAYS_MOVING = frozenset(
-    ("good", "count", "uptime_ms", "at_ms", "steady_ms", "edges", "doubled", "newest_ms", "newest_dated_ms", "ahead_ms")
+    (
+        "good",
+        "count",
+        "uptime_ms",
+        "at_ms",
+        "steady_ms",
+        "edges",
+        "doubled",
+        "value",
+        "passed_over",
+        "newest_ms",
+        "newest_dated_ms",
+        "ahead_ms",
+    )
 )
 
 

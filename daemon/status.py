@@ -10,11 +10,12 @@ from typing import Any
 
 from analysis.events import Event
 from analysis.factors import factors_at
-from config.plant import Meter, MqttSource, Plant
+from config.plant import Gauge, Meter, Plant, SerialSource
 from daemon.latest import end_ms, last_minute, latest_rows
 from daemon.metered import flow_at
 from daemon.state_news import STATES_EVERY_S
 from daemon.store.blocks import first_minute
+from daemon.store.gauges import MINUTE_MS, latest_gauge_row
 from daemon.store.journal import read_events
 from daemon.store.keys import row_key
 from daemon.store.merging import MinuteRow
@@ -55,6 +56,28 @@ class MeterStatus:
     edges: int | None
     age_s: float | None
     silent: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeStatus:
+    """What a gauge last showed.
+
+    Attributes:
+        source: `serial:NAME` or `mqtt:NAME`; None for a gauge that is fed from files only.
+        last_ms: UTC epoch milliseconds of the minute of its last values, of the last seven days of readings; None without one.
+        value: their mean, in its unit.
+        silent: as of a meter.
+        passed_over: values that another one stood for, since the collector started.
+    """
+
+    name: str
+    unit: str
+    source: str | None
+    last_ms: int | None
+    value: float | None
+    age_s: float | None
+    silent: bool
+    passed_over: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,11 +138,13 @@ class Status:
     last_minute: int | None
     upkeep: UpkeepStatus
     undated_rows: int = 0
+    gauges: tuple[GaugeStatus, ...] = ()
 
     @property
     def silent(self) -> tuple[str, ...]:
-        """Meters with a source that say nothing."""
-        return tuple(meter.name for meter in self.meters if meter.silent)
+        """Meters and gauges with a source that say nothing."""
+        meters = (meter.name for meter in self.meters if meter.silent)
+        return (*meters, *(gauge.name for gauge in self.gauges if gauge.silent))
 
 
 def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, *, now_s: float) -> Status:
@@ -160,6 +185,7 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
         last_minute=newest,
         upkeep=read_upkeep(connection, db, collector.jobs, now_s=now_s),
         undated_rows=undated_rows(connection),
+        gauges=tuple(_gauge(gauge, look) for gauge in plant.gauges),
     )
 
 
@@ -180,18 +206,18 @@ class _Look:
     now_s: float
 
 
-def source_of(meter: Meter) -> str | None:
-    """The name of a meter's source as the collector writes it."""
-    if meter.source is None:
+def source_of(fed: Meter | Gauge) -> str | None:
+    """The name of the source of a meter or gauge as the collector writes it."""
+    if fed.source is None:
         return None
-    if isinstance(meter.source, MqttSource):
-        return f"mqtt:{meter.source.broker}"
-    return f"serial:{meter.source.port}"
+    if isinstance(fed.source, SerialSource):
+        return f"serial:{fed.source.port}"
+    return f"mqtt:{fed.source.broker}"
 
 
 def _source_names(plant: Plant) -> dict[str, str]:
-    """Ports and brokers that a meter needs, with where they are."""
-    used = {source_of(meter) for meter in plant.meters}
+    """Ports and brokers that a meter or gauge needs, with where they are."""
+    used = {source_of(meter) for meter in plant.meters} | {source_of(gauge) for gauge in plant.gauges}
     ports = {f"serial:{port.name}": port.port for port in plant.serial_ports}
     brokers = {f"mqtt:{broker.name}": f"{broker.host}:{broker.port}" for broker in plant.brokers}
     return {name: where for name, where in (ports | brokers).items() if name in used}
@@ -300,6 +326,25 @@ def _meter(meter: Meter, look: _Look) -> MeterStatus:
         edges=_edges(look.states, source, meter.name),
         age_s=age_s,
         silent=source is not None and (not look.just_started if age_s is None else age_s > SILENT_S),
+    )
+
+
+def _gauge(gauge: Gauge, look: _Look) -> GaugeStatus:
+    """One gauge, from its latest row."""
+    row = latest_gauge_row(look.connection, gauge.name, from_minute=look.from_minute)
+    source = source_of(gauge)
+    last_ms = None if row is None else MINUTE_MS * row.minute
+    age_s = None if last_ms is None else look.now_s - last_ms / 1000
+    _, body = look.states.get(source or "", (None, {}))
+    return GaugeStatus(
+        name=gauge.name,
+        unit=gauge.unit,
+        source=source,
+        last_ms=last_ms,
+        value=None if row is None else row.mean,
+        age_s=age_s,
+        silent=source is not None and (not look.just_started if age_s is None else age_s > SILENT_S),
+        passed_over=body.get("gauges", {}).get(gauge.name, {}).get("passed_over", 0),
     )
 
 

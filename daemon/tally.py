@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from daemon.readings import Arrival, Dated, LastReading, StateChange
+from daemon.readings import Arrival, Dated, GaugeValue, LastReading, StateChange
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +55,15 @@ class MeterTally:
     doubled: int = 0
 
 
+@dataclass(slots=True, kw_only=True)
+class GaugeTally:
+    """The last value of a gauge, in its unit, when it came (UTC epoch ms, as dated then), and how many one stood for."""
+
+    value: float | None = None
+    at_ms: int | None = None
+    passed_over: int = 0
+
+
 _UNSAID = asdict(MeterTally())
 
 
@@ -68,6 +77,7 @@ class SourceTally:
     since_ms: int = 0
     good: int = 0
     meters: dict[str, MeterTally] = field(default_factory=dict)
+    gauges: dict[str, GaugeTally] = field(default_factory=dict)
 
     def change(self, change: StateChange, *, now_ms: int) -> None:
         """Note a new state."""
@@ -88,9 +98,17 @@ class SourceTally:
         meter.uptime_ms = dated.steady_ms if uptime_told else None
         meter.restarts += dated.restarted
 
+    def show(self, value: GaugeValue, clock: ClockNote, *, counted: bool) -> None:
+        """Note a value of a gauge; one that is not `counted` stands for another."""
+        gauge = self.gauges.setdefault(value.gauge, GaugeTally())
+        gauge.value, gauge.at_ms = value.value, value.arrival_ms + clock.dating_ms + clock.wall_ms
+        gauge.passed_over += not counted
+
     def body(self) -> dict[str, Any]:
         """As stored; what a meter has nothing to say of is left out, as each page that this takes is written again and again."""
-        return asdict(self) | {"meters": {name: _said(meter) for name, meter in self.meters.items()}}
+        gauges = {"gauges": asdict(self)["gauges"]} if self.gauges else {}
+        told = {name: value for name, value in asdict(self).items() if name != "gauges"} | gauges
+        return told | {"meters": {name: _said(meter) for name, meter in self.meters.items()}}
 
 
 def _said(meter: MeterTally) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-r"""The wire format of a pulse counter: bytes in, sentences and garbage out. No port is opened here.
+r"""The wire format of a pulse counter and of gauges: bytes in, sentences and garbage out. No port is opened here.
 
 One sentence is one ASCII line in the frame of NMEA 0183 (`$`, comma-separated fields, `*`, checksum, CR LF):
 
@@ -20,6 +20,22 @@ more channels sends several sentences with the same uptime. With 16 pairs a sent
 of NMEA 0183, which a device that must keep them avoids by sending two or three channels a sentence. CR may be
 missing, LF may not. Counts are cumulative, so that a lost line costs resolution and never volume. 38400 baud, 8N1,
 one sentence a second is usual. tests/firmware/counter.c is a counter that speaks it.
+
+What gauges show comes in a sentence of its own, in the same frame with the same sums, from a counter that has sensors too
+or from a device of its own; a program that does not know it counts it as a sentence of another kind:
+
+    $PCLG,<uptime>,<first channel>,<value>[,<value>]...,<crc>*<checksum>\r\n
+    $PCLG,86400,1,21.43,48.5,306D*73
+
+    PCLG            our letters, and G for gauges
+    uptime          as above; it is not used yet, a value counts for the moment at which it arrives
+    first channel   channel of the first value, 1 to 99, the values that follow are the next channels; channels of values
+                    have nothing to do with those of counts
+    value           what the gauge shows, in the unit of its [[gauge]] table: up to nine digits, up to six decimals, a
+                    minus before them where it is below nothing; empty where the sensor gives nothing
+
+1 to 16 values. A mean over the time since the sentence before is better than a momentary value; once in two seconds is
+as good as oftener, once a minute is enough.
 
 Both sums are there because an exclusive or alone passes about one in seventy of all two-bit errors; with the CRC no
 error of up to two bits gets through in a sentence of this length.
@@ -43,6 +59,9 @@ _START = b"$"
 _TAG = b"PCLB,"
 _FRAME = re.compile(rb"([\x20-\x23\x25-\x29\x2b-\x7e]{1,500})\*([0-9A-F]{2})\r?")
 _BODY = re.compile(rb"PCLB,([0-9]{1,10})(?:\.([0-9]{1,3}))?,([1-9][0-9]?)((?:,[0-9]{1,10},[0-9]{1,10}){1,16}),")
+_VALUES_TAG = b"PCLG,"
+_VALUE = rb"-?[0-9]{1,9}(?:\.[0-9]{1,6})?"
+_VALUES = re.compile(rb"PCLG,([0-9]{1,10})(?:\.([0-9]{1,3}))?,([1-9][0-9]?)((?:,(?:" + _VALUE + rb")?){1,16}),")
 _CRC = re.compile(rb"[0-9A-F]{4}")
 
 
@@ -75,11 +94,29 @@ class Sentence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Values:
+    """What a device said of gauges.
+
+    Attributes:
+        uptime_ms: milliseconds since it started.
+        first_channel: channel of the first value, from 1.
+        values: by channel, each in its gauge's unit; None where the sensor gives nothing.
+    """
+
+    uptime_ms: int
+    first_channel: int
+    values: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Garbage:
     """Bytes that were no sentence, with the reason."""
 
     reason: Reason
     line: bytes
+
+
+Event = Sentence | Values | Garbage
 
 
 class Decoder:
@@ -92,10 +129,10 @@ class Decoder:
     def __init__(self) -> None:
         self._held = b""
 
-    def feed(self, data: bytes) -> list[Sentence | Garbage]:
+    def feed(self, data: bytes) -> list[Event]:
         """All that is complete by now, in the order of the stream."""
         held = self._held + data
-        events: list[Sentence | Garbage] = []
+        events: list[Event] = []
         start = 0
         while True:
             end = held.find(_LF, start, start + LINE_LIMIT + 1)
@@ -110,7 +147,7 @@ class Decoder:
                 self._held = held[start:]
                 return events
 
-    def give_up(self) -> list[Sentence | Garbage]:
+    def give_up(self) -> list[Event]:
         """What is held of a line that will not go on, because its stream has ended."""
         held, self._held = self._held, b""
         return list(_decode_line(held))
@@ -122,7 +159,7 @@ def _cut_of(block: bytes) -> int:
     return last if last > 0 else len(block)
 
 
-def _decode_line(line: bytes) -> Iterator[Sentence | Garbage]:
+def _decode_line(line: bytes) -> Iterator[Event]:
     """The pieces of one line, split at each `$`; empty lines and bare CRs say nothing."""
     head, *pieces = line.split(_START)
     if head.strip(b"\r"):
@@ -131,7 +168,7 @@ def _decode_line(line: bytes) -> Iterator[Sentence | Garbage]:
         yield _decode_piece(piece)
 
 
-def _decode_piece(piece: bytes) -> Sentence | Garbage:
+def _decode_piece(piece: bytes) -> Event:
     """What stands between one `$` and the next, or the line's end."""
     frame = _FRAME.fullmatch(piece)
     if frame is None:
@@ -139,11 +176,12 @@ def _decode_piece(piece: bytes) -> Sentence | Garbage:
     body = frame[1]
     if checksum_of(body) != int(frame[2], 16):
         return Garbage(reason=Reason.CHECKSUM, line=_START + piece)
-    if not body.startswith(_TAG):
+    if not body.startswith((_TAG, _VALUES_TAG)):
         return Garbage(reason=Reason.NOT_OURS, line=_START + piece)
     if _CRC.fullmatch(body[-4:]) is None or crc_of(body[:-4]) != int(body[-4:], 16):
         return Garbage(reason=Reason.CRC, line=_START + piece)
-    return _read_fields(body[:-4]) or Garbage(reason=Reason.FIELDS, line=_START + piece)
+    read = _read_fields if body.startswith(_TAG) else _read_values
+    return read(body[:-4]) or Garbage(reason=Reason.FIELDS, line=_START + piece)
 
 
 def _read_fields(body: bytes) -> Sentence | None:
@@ -160,6 +198,18 @@ def _read_fields(body: bytes) -> Sentence | None:
         first_channel=int(match[3]),
         counts=tuple(numbers[0::2]),
         rejected=tuple(numbers[1::2]),
+    )
+
+
+def _read_values(body: bytes) -> Values | None:
+    """The values of a body whose sums are right; None if one is out of range."""
+    match = _VALUES.fullmatch(body)
+    if match is None or int(match[1]) > MAX_COUNT:
+        return None
+    return Values(
+        uptime_ms=int(match[1]) * 1000 + int((match[2] or b"").ljust(3, b"0")),
+        first_channel=int(match[3]),
+        values=tuple(float(field) if field else None for field in match[4][1:].split(b",")),
     )
 
 
@@ -182,6 +232,26 @@ def encode(*, uptime_ms: int, counts: Sequence[int], rejected: Sequence[int] = (
     body = f"PCLB,{uptime},{first_channel},{pairs},".encode()
     if _read_fields(body) is None:
         raise ValueError(f"no sentence can carry this: {body.decode()}")
+    return _framed(body)
+
+
+def encode_values(*, uptime_ms: int, values: Sequence[float | None], first_channel: int = 1) -> bytes:
+    """One sentence of values as a device sends it, with CR LF; the fields as in `Values`.
+
+    Raises:
+        ValueError: a number that the format cannot carry.
+    """
+    told = ",".join("" if value is None else f"{value:.6f}".rstrip("0").rstrip(".") for value in values)
+    seconds, rest_ms = divmod(uptime_ms, 1000)
+    uptime = f"{seconds}.{rest_ms:03d}" if rest_ms else f"{seconds}"
+    body = f"PCLG,{uptime},{first_channel},{told},".encode()
+    if _read_values(body) is None:
+        raise ValueError(f"no sentence can carry this: {body.decode()}")
+    return _framed(body)
+
+
+def _framed(body: bytes) -> bytes:
+    """A body up to its last comma with both sums, as a line."""
     body += b"%04X" % crc_of(body)
     return b"$%s*%02X\r\n" % (body, checksum_of(body))
 

@@ -19,6 +19,7 @@ from analysis.hydraulics.network import Conditions, compile_network
 from analysis.report import words
 from analysis.report.drift import Drift
 from analysis.report.fitted_words import pair_sentences
+from analysis.report.gauge_trends import GaugeTrend, gauge_trends
 from analysis.report.period import Period, report_period
 from analysis.report.pump_chart import PumpChart, pump_chart
 from analysis.report.tasks import OffTarget, Task, tasks
@@ -114,6 +115,7 @@ class Content:
     branches: tuple[BranchLine, ...]
     trends: tuple[Trend, ...]
     whole: Trend | None
+    gauges: tuple[GaugeTrend, ...]
     pump_status: Status
     pump_reason: str
     meters: tuple[MeterLine, ...]
@@ -176,6 +178,7 @@ def gather(  # noqa: PLR0913 - what is known, from as many sources
         branches=branches,
         trends=trends,
         whole=whole_trend(scene),
+        gauges=gauge_trends(scene, assessment),
         pump_status=assessment.pump_status,
         pump_reason=assessment.pump_reason,
         meters=_meters(plant, assessment, hours, past, in_period=in_period),

@@ -26,20 +26,21 @@ def interval(drift: Drift) -> str:
     return f"{rate(drift.low_percent)} to {rate(drift.high_percent)}"
 
 
-def sentence(drift: Drift, level_m3s: float, target: Target | None, zone: ZoneInfo) -> str:
+def sentence(drift: Drift, level_m3s: float, target: Target | None, zone: ZoneInfo, *, what: str = "flow") -> str:
     """All of it: direction, size, interval, sureness, what it means for the target, and the days that it rests on.
 
     Args:
         drift: the trend.
-        level_m3s: where the flow is now, nan unknown.
+        level_m3s: where the flow, or the gauge, is now, nan unknown.
         target: what it is to be.
         zone: of the plant.
+        what: wanders too much for so few days.
     """
     since = "" if drift.since is None else f" since {words.day(drift.since.at_s, zone)} ({drift.since.what})"
     if drift.going is Going.TOO_FEW:
         return f"Too few days for a trend: {drift.days} whole ones{since}, and it takes {LEAST_DAYS}."
     if drift.going is Going.NOWHERE:
-        return f"{_nowhere(drift)} ({drift.days} days{since})."
+        return f"{_nowhere(drift, what)} ({drift.days} days{since})."
     course = course_of(drift.going, level_m3s, target)
     return (
         f"{drift.going.value.capitalize()}, {_sureness(drift)}: {rate(drift.percent)}{words.SPACE}% a day"
@@ -74,9 +75,9 @@ def _sureness(drift: Drift) -> str:
     return "sure" if drift.sure else "likely"
 
 
-def _nowhere(drift: Drift) -> str:
+def _nowhere(drift: Drift, what: str) -> str:
     bounds = interval(drift)
     if not bounds:
-        return "No trend can be told: the flow wanders too much for so few days"
+        return f"No trend can be told: the {what} wanders too much for so few days"
     slight = drift.low_percent > 0.0 or drift.high_percent < 0.0
     return f"{'Hardly any trend' if slight else 'No trend'}: {bounds}{words.SPACE}% a day would all fit"

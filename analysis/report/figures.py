@@ -88,7 +88,7 @@ def _trend(trend: Trend, period: Period, unit: str) -> Figure:
     _draw_flows(axes, trend, unit)
     if period.week is not None:
         axes.axvspan(period.start_s, period.end_s, ymax=0.02, facecolor=palette.MUTED.light, linewidth=0)
-    _draw_marks(axes, trend.marks)
+    draw_marks(axes, trend.marks)
     axes.text(
         0, 1.04, unit, transform=axes.transAxes, ha="right", va="bottom", color=palette.MUTED.light, parse_math=False
     )
@@ -152,7 +152,7 @@ def _draw_flows(axes: Axes, trend: Trend, unit: str) -> None:
     axes.plot(at_s, expected, color=palette.EXPECTED.light, linewidth=1.4, dashes=(5, 3), label="expected", zorder=3)
 
 
-def _draw_marks(axes: Axes, marks: Sequence[Mark]) -> None:
+def draw_marks(axes: Axes, marks: Sequence[Mark]) -> None:
     """A line down from each mark: findings solid with their letter in a box, journal entries thin with a number."""
     start_s, end_s = axes.get_xlim()
     shown = [mark for mark in marks if start_s <= mark.at_s <= end_s]

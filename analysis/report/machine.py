@@ -6,6 +6,7 @@ import math
 from analysis.assessment import Candidate, Forecast
 from analysis.report.content import BranchLine, Content, MeterLine
 from analysis.report.drift import Drift
+from analysis.report.gauge_trends import GaugeTrend
 from analysis.report.trends import Lettered, Trend
 from config.plant import Target
 from config.units import flow_in
@@ -31,6 +32,7 @@ def figures_of(content: Content) -> Json:
         "forecasts": [_forecast(forecast) for forecast in content.forecasts],
         "branches": [_branch(line) for line in content.branches],
         "trends": [_trend(trend) for trend in (*content.trends, *((content.whole,) if content.whole else ()))],
+        "gauges": [_gauge(trend) for trend in content.gauges],
         "pump": {"status": content.pump_status, "reason": content.pump_reason},
         "meters": [_meter(line) for line in content.meters],
         "rejected": [{"source": row.source, "reason": row.reason, "times": row.times} for row in content.rejected],
@@ -184,6 +186,19 @@ def _trend(trend: Trend) -> Json:
             }
             for row in trend.rows
         ],
+    }
+
+
+def _gauge(trend: GaugeTrend) -> Json:
+    """A gauge in its own unit."""
+    return {
+        "name": trend.name,
+        "reads": trend.reads.value,
+        "unit": trend.unit,
+        "last_day": _number(trend.last_day),
+        "expected": _number(trend.last_expected),
+        "commissioned": _number(trend.commissioned),
+        "trend": _drift(trend.drift),
     }
 
 

@@ -16,6 +16,7 @@ from analysis.report.evidence import evidence_figure
 from analysis.report.figures import completeness_figure, trend_figure
 from analysis.report.fitted_figure import fitted_figure
 from analysis.report.fitted_words import CATALOGUE_KEPT, called, factor_range
+from analysis.report.gauge_figure import gauge_figure, gauge_sentence
 from analysis.report.palette import css_variables
 from analysis.report.pump_figure import pump_figure
 from analysis.report.readouts import measured_readouts
@@ -72,6 +73,11 @@ def page_of(content: Content) -> str:
         unit=content.plant.flow_unit,
         trends=[(trend, _trend_svg(content, trend, f"trend{place}")) for place, trend in enumerate(content.trends)],
         whole_svg=_trend_svg(content, content.whole, "whole") if content.whole else None,
+        gauges=[
+            (trend, Markup(gauge_figure(trend, content.period, f"gauge{place}")))  # noqa: S704 - escaped where written
+            for place, trend in enumerate(content.gauges)
+        ],
+        gauge_sentence=gauge_sentence,
         evidence_svgs=_evidence_svgs(content),
         strips=_schematic_svgs(content),
         key=Markup(schematic_key(prefix="key", measured=True)),  # noqa: S704 - of fixed words
@@ -121,6 +127,7 @@ def _filters(content: Content) -> dict[str, Callable[..., str]]:
         "partner": lambda figure: called(figure.partner_kind, figure.partner_subject),
         "going": drift_words.brief,
         "going_interval": drift_words.interval,
+        "gauge_drift": lambda trend: drift_words.sentence(trend.drift, trend.last_day, None, zone, what="value"),
         "drift": lambda trend: drift_words.sentence(trend.drift, trend.last_day_m3s, trend.target, zone),
     }
 

@@ -113,6 +113,10 @@ class Scene:
     events: tuple[Event, ...]
     findings: tuple[Lettered, ...]
 
+    def marks(self, names: set[str]) -> tuple[Mark, ...]:
+        """What the journal and the findings say of any of the names."""
+        return _marks(names, self.events, self.findings, self.period)
+
     def drift(self, names: set[str], flow_m3s: Floats, expected_m3s: Floats) -> Drift:
         """Which way a flow [T] is going that work and findings on any of `names` would change."""
         zone = self.period.zone

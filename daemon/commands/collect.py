@@ -9,17 +9,28 @@ import pathlib
 import socket
 import sys
 import tempfile
+from typing import Any
 
 import click
 
 from config.errors import Fault, PlantFileError
+from config.gauge_units import PLAUSIBLE, SI_UNITS
 from config.load import load_plant
-from config.plant import Broker, Meter, MqttSource, Plant, SerialPort, SerialSource
+from config.plant import Broker, Gauge, Meter, MqttSource, MqttValue, Plant, SerialPort, SerialSource
 from config.settings import PlantFile
 from daemon import clock
 from daemon.jobs.calendar import times_around
 from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
-from daemon.plan import BrokerPlan, CollectPlan, FeedPlan, JobsPlan, PortPlan, to_json
+from daemon.plan import (
+    BrokerPlan,
+    CollectPlan,
+    FeedPlan,
+    GaugeChannelPlan,
+    GaugeFeedPlan,
+    JobsPlan,
+    PortPlan,
+    to_json,
+)
 from daemon.store.opening import default_path
 from daemon.store.prepare import prepare_store, updated_text
 from daemon.upkeep import catch_up
@@ -63,12 +74,13 @@ def make_plan(plant_file: PlantFile, db: pathlib.Path, *, seconds: float | None 
     """What the collecting process must know.
 
     Raises:
-        PlantFileError: no meter has a source, or two ports are one device.
+        PlantFileError: no meter and no gauge has a source, or two ports are one device.
     """
     plant = plant_file.plant
     sourced = [meter for meter in plant.meters if meter.source is not None]
-    if not sourced:
-        what = 'no meter has a source: give one `source = { serial = "NAME", channel = 1 }` or `{ mqtt = "NAME", ... }`'
+    gauges = tuple(gauge.name for gauge in plant.gauges if gauge.source is not None)
+    if not sourced and not gauges:
+        what = 'no meter or gauge has a source: give one `source = { serial = "NAME", channel = 1 }` or `{ mqtt = "NAME", ... }`'
         raise PlantFileError(plant_file.path, (Fault(line=0, where="meter", what=what),))
     _refuse_twins(plant_file)
     folder = pathlib.Path(plant_file.path).absolute().parent
@@ -78,8 +90,9 @@ def make_plan(plant_file: PlantFile, db: pathlib.Path, *, seconds: float | None 
         plant=plant.name,
         db=str(db.absolute()),
         bits={meter.name: meter.counter_bits for meter in sourced},
-        ports=tuple(port for port in map(port_plan, plant.serial_ports) if port.channels),
-        brokers=tuple(broker for broker in map(broker_plan, plant.brokers) if broker.feeds),
+        gauges=gauges,
+        ports=tuple(port for port in map(port_plan, plant.serial_ports) if port.channels or port.gauges),
+        brokers=tuple(broker for broker in map(broker_plan, plant.brokers) if broker.feeds or broker.gauges),
         quarantine_kept_lines=plant_file.settings.store.quarantine_kept_lines,
         clock_set_file=plant_file.settings.store.clock_set_file,
         seconds=seconds,
@@ -115,17 +128,22 @@ def _refuse_twins(plant_file: PlantFile) -> None:
 
 
 def _port_plan(plant: Plant, port: SerialPort) -> PortPlan:
-    """A port with the meters on its channels."""
+    """A port with the meters and gauges on its channels."""
     channels = tuple(
         (meter.source.channel, meter.name)
         for meter in plant.meters
         if isinstance(meter.source, SerialSource) and meter.source.port == port.name
     )
-    return PortPlan(name=port.name, port=port.port, baud=port.baud, channels=channels)
+    gauges = tuple(
+        GaugeChannelPlan(channel=gauge.source.channel, **_range_of(gauge))
+        for gauge in plant.gauges
+        if isinstance(gauge.source, SerialSource) and gauge.source.port == port.name
+    )
+    return PortPlan(name=port.name, port=port.port, baud=port.baud, channels=channels, gauges=gauges)
 
 
 def _broker_plan(plant: Plant, folder: pathlib.Path, broker: Broker) -> BrokerPlan:
-    """A broker with the meters on its topics; files are named from the plant file's folder."""
+    """A broker with the meters and gauges on its topics; files are named from the plant file's folder."""
     feeds = tuple(feed for meter in plant.meters if (feed := _feed_plan(meter, broker)) is not None)
     return BrokerPlan(
         name=broker.name,
@@ -133,6 +151,11 @@ def _broker_plan(plant: Plant, folder: pathlib.Path, broker: Broker) -> BrokerPl
         port=broker.port,
         client_id=_client_id(plant.name, broker.name, folder),
         feeds=feeds,
+        gauges=tuple(
+            GaugeFeedPlan(topic=gauge.source.topic, value=gauge.source.value, **_range_of(gauge))
+            for gauge in plant.gauges
+            if isinstance(gauge.source, MqttValue) and gauge.source.broker == broker.name
+        ),
         tls=broker.tls,
         ca_file=_beside(folder, broker.ca_file),
         user=broker.user,
@@ -149,6 +172,13 @@ def _feed_plan(meter: Meter, broker: Broker) -> FeedPlan | None:
     return FeedPlan(
         topic=source.topic, meter=meter.name, bits=meter.counter_bits, pulses=source.pulses, uptime=source.uptime
     )
+
+
+def _range_of(gauge: Gauge) -> dict[str, Any]:
+    """A gauge's name, and what no plant of this kind shows less or more of, in its unit."""
+    scale = SI_UNITS[gauge.unit]
+    least, most = PLAUSIBLE[gauge.reads]
+    return {"gauge": gauge.name, "least": least / scale, "most": most / scale}
 
 
 def _client_id(plant: str, broker: str, folder: pathlib.Path) -> str:

@@ -16,7 +16,7 @@ from config.settings import PlantFile
 from config.units import flow_in, show_flow
 from daemon import clock, upkeep_words
 from daemon.clock_words import clock_state, clock_words
-from daemon.status import MeterStatus, SourceStatus, Status, read_status
+from daemon.status import GaugeStatus, MeterStatus, SourceStatus, Status, read_status
 from daemon.store.opening import default_path, open_reader, storage_errors
 from daemon.tables import columns
 
@@ -66,7 +66,7 @@ def command(plant: pathlib.Path, *, db: pathlib.Path | None, as_json: bool) -> N
 
 
 def _silence(status: Status) -> Iterator[str]:
-    """The alarm of meters that say nothing."""
+    """The alarm of meters and gauges that say nothing."""
     if status.silent:
         yield f"silent for more than 10 minutes: {', '.join(status.silent)}"
 
@@ -88,6 +88,9 @@ def _lines(
             *(_meter_cells(meter, plant.flow_unit, zone) for meter in status.meters),
         ]
     )
+    if status.gauges:
+        yield ""
+        yield from columns([("gauge", "last values", "shown"), *(_gauge_cells(gauge, zone) for gauge in status.gauges)])
     if status.sources:
         yield ""
         yield from columns(
@@ -115,8 +118,10 @@ def _collector_words(plant: Plant, status: Status, zone: zoneinfo.ZoneInfo) -> s
         return f"not collecting; stopped {_time(collector.stopped_ms, zone)}"
     if collector.seen_ms is not None:
         return f"not collecting; the collector ended without a word after {_time(collector.seen_ms, zone)}"
-    if all(meter.source is None for meter in plant.meters):
-        return "no meter has a source, so all readings come from log files (`clearbore load`)"
+    if all(
+        fed is None for fed in (*(meter.source for meter in plant.meters), *(gauge.source for gauge in plant.gauges))
+    ):
+        return "no meter or gauge has a source, so all readings come from log files (`clearbore load`)"
     return "nothing was ever collected into this database (start `clearbore collect`)"
 
 
@@ -133,6 +138,19 @@ def _meter_cells(meter: MeterStatus, flow_unit: str, zone: zoneinfo.ZoneInfo) ->
         "-" if meter.rate_hz is None else f"{meter.rate_hz:.2f}",
         "-" if meter.flow_m3s is None else show_flow(meter.flow_m3s, flow_unit),
         str(meter.restarts),
+    )
+
+
+def _gauge_cells(gauge: GaugeStatus, zone: zoneinfo.ZoneInfo) -> tuple[str, ...]:
+    """A gauge's line."""
+    if gauge.last_ms is None or gauge.age_s is None:
+        last = "none yet" if gauge.source is not None and not gauge.silent else "none in the last 7 days"
+    else:
+        last = _time(gauge.last_ms, zone) if gauge.source is None else f"{upkeep_words.duration(gauge.age_s)} ago"
+    return (
+        gauge.name,
+        f"SILENT, {last}" if gauge.silent else last,
+        "-" if gauge.value is None else f"{gauge.value:.4g} {gauge.unit}",
     )
 
 
@@ -163,7 +181,7 @@ def _advice(status: Status) -> Iterator[str]:
     if status.silent:
         yield ""
         if status.collector.running:
-            yield f"{', '.join(status.silent)}: look at the state of its source above, then at the counter's power and cable; silence is not zero flow"
+            yield f"{', '.join(status.silent)}: look at the state of its source above, then at the device's power and cable; silence is not zero flow"
         else:
             yield "nobody collects: start `clearbore collect`, or see what the service manager says"
     for meter in status.meters:
@@ -179,7 +197,7 @@ def _advice(status: Status) -> Iterator[str]:
     if status.collector.rows_dropped:
         yield (
             f"{status.collector.rows_dropped:,} minute rows were left out because the database could not be written for "
-            "more than a day; their pulses are still in the rows beside them"
+            "more than a day; pulses are still in the rows beside them, what gauges showed in them is not"
         )
 
 
@@ -223,6 +241,7 @@ def _as_json(plant: Plant, status: Status, path: pathlib.Path, now_s: float) -> 
         },
         "sources": [_source_json(source) for source in status.sources],
         "meters": [_meter_json(meter) for meter in status.meters],
+        "gauges": [_gauge_json(gauge) for gauge in status.gauges],
         "rejected_in_logs": status.other_rejected,
         "silent": list(status.silent),
         "database": {
@@ -246,6 +265,19 @@ def _source_json(source: SourceStatus) -> dict[str, Any]:
         "good": source.good,
         "good_at": clock.utc_text_of_ms(source.good_ms),
         "rejected": dict(source.rejected),
+    }
+
+
+def _gauge_json(gauge: GaugeStatus) -> dict[str, Any]:
+    """A gauge for machines."""
+    return {
+        "name": gauge.name,
+        "source": gauge.source,
+        "last_at": clock.utc_text_of_ms(gauge.last_ms),
+        "value": gauge.value,
+        "unit": gauge.unit,
+        "silent": gauge.silent,
+        "passed_over": gauge.passed_over,
     }
 
 

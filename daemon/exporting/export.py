@@ -109,7 +109,9 @@ def _span(connection: sqlite3.Connection, order: Order, db: pathlib.Path) -> Spa
         "SELECT min(low), max(high) FROM (SELECT min(at_ms) AS low, max(at_ms) AS high FROM journal"
         " UNION ALL SELECT min(first_ms), max(first_ms) FROM quarantine"
         " UNION ALL SELECT min(raised_ms), max(raised_ms) FROM finding"
-        " UNION ALL SELECT min(hour) * 3600000, max(hour) * 3600000 FROM hour)"
+        " UNION ALL SELECT min(hour) * 3600000, max(hour) * 3600000 FROM hour"
+        " UNION ALL SELECT (min(slot) >> 10) * 60000, (max(slot) >> 10) * 60000 FROM gauge_minute"
+        " UNION ALL SELECT (min(slot) >> 10) * 3600000, (max(slot) >> 10) * 3600000 FROM gauge_hour)"
     ).fetchone()
     lows = [at_ms for at_ms in (edges[0], None if first is None else first * MINUTE_MS) if at_ms is not None]
     highs = [at_ms for at_ms in (edges[1], None if last is None else last * MINUTE_MS) if at_ms is not None]

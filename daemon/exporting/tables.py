@@ -9,6 +9,7 @@ from config.units import flow_in
 from daemon.exporting.files import Column, Kind, Row
 from daemon.metered import Metered
 from daemon.store.blocks import MINUTE_MS, MINUTES, read_blocks
+from daemon.store.gauges import read_gauge_hours, read_gauge_rows
 from daemon.store.journal import read_events
 from daemon.store.keys import row_key
 from daemon.store.merging import MinuteRow
@@ -33,7 +34,7 @@ class Request:
     """What is asked of the tables.
 
     Attributes:
-        meters: names; what is of other meters is left out. Empty for all.
+        meters: names; what is of other meters is left out, gauges are not. Empty for all.
         si: flows in m3/s rather than in the plant's unit.
     """
 
@@ -60,6 +61,9 @@ class Source:
         self._connection = connection
         self._flow_scale = request.flow_scale
         plant = request.plant
+        gauges: dict[int, str] = dict(connection.execute("SELECT id, name FROM gauge").fetchall())
+        self._gauges = gauges
+        self._gauge_records = {gauge.name: gauge for gauge in plant.gauges}
         names: dict[int, str] = dict(connection.execute("SELECT id, name FROM meter").fetchall())
         self._names = {number: name for number, name in names.items() if not request.meters or name in request.meters}
         self._meters: Mapping[str, Meter] = {meter.name: meter for meter in plant.meters}
@@ -108,6 +112,27 @@ class Source:
             "SELECT at_ms, kind, target, value, source FROM journal WHERE at_ms >= ? AND at_ms < ? ORDER BY at_ms, id",
             (span.from_ms, span.to_ms),
         ).fetchall()
+
+    def gauges(self, span: Span) -> Iterator[Row]:
+        """The minutes of the gauges that begin in the span."""
+        minutes = (-(-span.from_ms // MINUTE_MS), -(-span.to_ms // MINUTE_MS))
+        for row in read_gauge_rows(self._connection, from_minute=minutes[0], to_minute=minutes[1]):
+            yield row.minute * MINUTE_MS, *self._gauge(row.gauge), row.mean, row.sd, row.samples
+
+    def gauge_hours(self, span: Span) -> Iterator[Row]:
+        """The hours of the gauges that begin in the span: the median of their minutes, also where those are dropped."""
+        numbers = sorted(self._gauges)
+        names = [self._gauges[number] for number in numbers]
+        hours = (-(-span.from_ms // HOUR_MS), -(-span.to_ms // HOUR_MS))
+        found = read_gauge_hours(self._connection, names, from_hour=hours[0], to_hour=hours[1])
+        for place, hour, median in sorted(found, key=lambda row: (row[1], row[0])):
+            yield hour * HOUR_MS, *self._gauge(numbers[place]), median
+
+    def _gauge(self, number: int) -> tuple[str, str | None, str | None]:
+        """Name, what it reads and its unit; None for a gauge that the plant file no longer has."""
+        name = self._gauges[number]
+        record = self._gauge_records.get(name)
+        return (name, None, None) if record is None else (name, record.reads.value, record.unit)
 
     def findings(self, span: Span) -> Iterator[Row]:
         """What the assessments found that stood in the span."""
@@ -202,6 +227,18 @@ def tables_of(request: Request) -> dict[str, Table]:
             rows=Source.hours,
             days=32,
         ),
+        Table(
+            name="gauges",
+            columns=_columns("time_utc gauge reads unit mean:number sd:number values:whole"),
+            rows=Source.gauges,
+            days=8,
+        ),
+        Table(
+            name="gauge_hours",
+            columns=_columns("time_utc gauge reads unit median:number"),
+            rows=Source.gauge_hours,
+            days=32,
+        ),
         Table(name="journal", columns=_columns("time_utc kind target value source"), rows=Source.journal, days=None),
         Table(
             name="findings",
@@ -219,7 +256,7 @@ def tables_of(request: Request) -> dict[str, Table]:
     return {table.name: table for table in tables}
 
 
-TABLE_NAMES = ("counts", "minutes", "hours", "journal", "findings", "quarantine")
+TABLE_NAMES = ("counts", "minutes", "hours", "gauges", "gauge_hours", "journal", "findings", "quarantine")
 
 
 def _columns(text: str) -> tuple[Column, ...]:

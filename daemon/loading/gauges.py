@@ -4,6 +4,7 @@ One file is held in memory as a whole, some 20 bytes a line: gauges speak once a
 of order may belong to any minute.
 """
 
+import math
 import pathlib
 import re
 import sqlite3
@@ -24,6 +25,7 @@ from daemon.loading.stream import LogStream, digest_of, first_line
 from daemon.loading.tally import Tally
 from daemon.loading.words import unpadded
 from daemon.store import records
+from daemon.store.gauge_rows import GaugeRow
 from daemon.store.gauges import gauge_ids, write_gauge_minutes
 from daemon.store.opening import transaction
 
@@ -178,12 +180,15 @@ def _places(path: pathlib.Path, header: bytes) -> Mapping[str, int]:
     return column_places(path, header, COLUMNS, kind="a gauge file")
 
 
-def _minute_rows(gauge: Ints, at_ms: Ints, value: Floats) -> Iterator[tuple[int, int, float, int]]:
-    """(gauge, minute, mean, samples) from values [N] in order of gauge and time."""
+def _minute_rows(gauge: Ints, at_ms: Ints, value: Floats) -> Iterator[GaugeRow]:
+    """Rows from values [N] in order of gauge and time."""
     if not len(gauge):
         return
     minute = at_ms // MINUTE_MS
     starts = np.flatnonzero(np.concatenate([[True], (np.diff(gauge) != 0) | (np.diff(minute) != 0)]))
     samples = np.diff(np.append(starts, len(gauge)))
     mean = np.add.reduceat(value, starts) / samples
-    yield from zip(gauge[starts].tolist(), minute[starts].tolist(), mean.tolist(), samples.tolist(), strict=True)
+    squares = np.add.reduceat((value - np.repeat(mean, samples)) ** 2, starts)
+    columns = (column.tolist() for column in (minute[starts], gauge[starts], mean, squares, samples))
+    for at, number, middle, apart, count in zip(*columns, strict=True):
+        yield GaugeRow(at, number, middle, math.sqrt(apart / (count - 1)) if count > 1 else None, count)

@@ -1,4 +1,4 @@
-"""Pulse counters on MQTT topics: one session a broker that the broker remembers, taken up again for ever.
+"""Pulse counters and gauges on MQTT topics: one session a broker that the broker remembers, taken up again for ever.
 
 The client's network code runs in our own thread by calls of our own, so that an error of it ends one connection and
 not, unseen, the thread. The callbacks only put into the inbox. Messages are acknowledged once they are in the inbox,
@@ -22,8 +22,8 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from config.errors import SourceUnavailable
 from daemon import clock
 from daemon.inbox import Inbox, Item
-from daemon.plan import BrokerPlan, FeedPlan
-from daemon.readings import Arrival, Reading, Rejected, shown
+from daemon.plan import BrokerPlan, FeedPlan, GaugeFeedPlan
+from daemon.readings import Arrival, GaugeValue, Reading, Rejected, shown
 from daemon.sources import payload
 from daemon.sources.backoff import Backoff
 from daemon.sources.broker_words import words_of_error, words_of_reason
@@ -61,6 +61,10 @@ class MqttSource(Source):
         self._feeds: dict[str, list[FeedPlan]] = collections.defaultdict(list)
         for feed in plan.feeds:
             self._feeds[feed.topic].append(feed)
+        self._gauges: dict[str, list[GaugeFeedPlan]] = collections.defaultdict(list)
+        for gauge in plan.gauges:
+            self._gauges[gauge.topic].append(gauge)
+        self._topics = tuple(dict.fromkeys((*self._feeds, *self._gauges)))
         self._status_topic = f"clearbore/{plan.client_id}/status"
         self._backoff = Backoff()
         self._lost_words = ""
@@ -162,7 +166,7 @@ class MqttSource(Source):
             return
         self._lost_words = "connection lost"
         options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
-        client.subscribe([(topic, options) for topic in self._feeds])
+        client.subscribe([(topic, options) for topic in self._topics])
         client.publish(self._status_topic, b"online", qos=1, retain=True)
 
     def _on_subscribe(
@@ -171,7 +175,7 @@ class MqttSource(Source):
         """Only now does the broker send what is published: say so, and which topics it refuses."""
         self._subscribed = True
         self._backoff.reset()
-        refused = [topic for topic, reason in zip(self._feeds, reasons, strict=False) if reason.value >= REFUSED]
+        refused = [topic for topic, reason in zip(self._topics, reasons, strict=False) if reason.value >= REFUSED]
         but = f", but the broker refuses to send {', '.join(refused)}" if refused else ""
         self._say(up=True, words=f"connected{but}")
 
@@ -187,10 +191,10 @@ class MqttSource(Source):
         self._inbox.offer(self.items_of(message))
 
     def items_of(self, message: mqtt.MQTTMessage) -> list[Item]:
-        """A message as readings of the meters on its topic, or as rejected."""
+        """A message as readings of the meters and values of the gauges on its topic, or as rejected."""
         topic = bytes(message._topic).decode("utf-8", "replace")  # noqa: SLF001 - the public property raises on bad UTF-8
         if message.retain:
-            return []  # of unknown age: cumulative counts make up for it with the next message
+            return []  # of unknown age: the next message makes up for it
         arrival_ms = round(clock.monotonic_s() * 1000)
         readings: list[Reading] = []
         rejected: list[Item] = []
@@ -200,8 +204,15 @@ class MqttSource(Source):
             except payload.PayloadError as error:
                 line = f"{topic}: {shown(bytes(message.payload))}"
                 rejected.append(Rejected(source=self.name, reason=str(error), line=line))
-        if readings or not rejected:
-            return [Arrival(source=self.name, readings=tuple(readings)), *rejected]
+        values: list[GaugeValue] = []
+        for gauge in self._gauges.get(topic, ()):
+            try:
+                values.append(_value(gauge, message, arrival_ms))
+            except payload.PayloadError as error:
+                line = f"{topic}: {shown(bytes(message.payload))}"
+                rejected.append(Rejected(source=self.name, reason=f"{gauge.gauge}: {error}", line=line))
+        if readings or values or not rejected:
+            return [Arrival(source=self.name, readings=tuple(readings), values=tuple(values)), *rejected]
         return rejected
 
 
@@ -215,6 +226,13 @@ def _reading(feed: FeedPlan, message: mqtt.MQTTMessage, arrival_ms: int) -> Read
         arrival_ms=arrival_ms,
         again=message.dup,
     )
+
+
+def _value(gauge: GaugeFeedPlan, message: mqtt.MQTTMessage, arrival_ms: int) -> GaugeValue:
+    """What a message says of one gauge."""
+    document = payload.parse(bytes(message.payload))
+    value = payload.value_at(document, gauge.value, least=gauge.least, most=gauge.most)
+    return GaugeValue(gauge=gauge.gauge, value=value, arrival_ms=arrival_ms)
 
 
 def _session_properties() -> Properties:

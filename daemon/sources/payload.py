@@ -1,6 +1,7 @@
-"""What an MQTT message says: a plain number, or JSON with RFC 6901 pointers to count and uptime. No I/O."""
+"""What an MQTT message says: a plain number, or JSON with RFC 6901 pointers to count and uptime, or to a value. No I/O."""
 
 import json
+import math
 import re
 from collections.abc import Sequence
 from typing import Any
@@ -69,6 +70,23 @@ def count_at(document: Any, pointer: str, *, bits: int) -> int:
     if value >= 1 << bits:
         raise PayloadError(f"count{where} beyond the {bits} bits of this meter")
     return value
+
+
+def value_at(document: Any, pointer: str, *, least: float, most: float) -> float:
+    """What a gauge shows, in its unit.
+
+    Raises:
+        PayloadError: nothing there, no number, not a finite one, or one outside what the gauge can show.
+    """
+    value = resolve(document, pointer)
+    where = f" at {pointer}" if pointer else ""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise PayloadError(f"no number{where}")
+    if value != value or value in (math.inf, -math.inf):  # noqa: PLR0124 - only nan differs from itself
+        raise PayloadError(f"no finite number{where}")
+    if not least <= value <= most:
+        raise PayloadError(f"value{where} that cannot be")
+    return float(value)
 
 
 def uptime_ms_at(document: Any, pointer: str) -> int:

@@ -1,4 +1,4 @@
-"""Pulse counters on a serial port: opened by path, read in chunks, reopened for ever."""
+"""Pulse counters and gauges on a serial port: opened by path, read in chunks, reopened for ever."""
 
 import contextlib
 import errno
@@ -12,12 +12,12 @@ import serial
 from daemon import clock
 from daemon.inbox import Inbox, Item
 from daemon.plan import PortPlan
-from daemon.readings import Arrival, Reading, Rejected, shown
+from daemon.readings import Arrival, GaugeValue, Reading, Rejected, shown
 from daemon.sources.backoff import Backoff
 from daemon.sources.line_quality import LineQuality, Quality
 from daemon.sources.port_users import other_users
 from daemon.sources.source import Source
-from daemon.wire import Decoder, Garbage, Sentence
+from daemon.wire import Decoder, Event, Garbage, Sentence, Values
 
 WAIT_S = 1.0
 """A read without data returns after this, to look whether to stop."""
@@ -53,6 +53,7 @@ class SerialPortSource(Source):
         self._plan = plan
         self._takers: set[str] = set()
         self._look_again_s = 0.0
+        self._gauges = {gauge.channel: gauge for gauge in plan.gauges}
         self._meters = {channel: (meter, (1 << bits[meter]) - 1) for channel, meter in plan.channels}
 
     def _run(self) -> None:
@@ -110,7 +111,7 @@ class SerialPortSource(Source):
         """Hand on what the bytes complete, and tell what they say about the port; whether a sentence was among it."""
         events = decoder.feed(data)
         self._hand_on(events)
-        lines = [isinstance(event, Sentence) for event in events]
+        lines = [not isinstance(event, Garbage) for event in events]
         good = any(lines)
         before = quality.now
         now = quality.take(data, lines)
@@ -121,13 +122,15 @@ class SerialPortSource(Source):
             self._say(up=True, words=self._open_words())
         return good
 
-    def _hand_on(self, events: list[Sentence | Garbage]) -> None:
+    def _hand_on(self, events: list[Event]) -> None:
         """Sentences as readings, garbage as rejected, all into the inbox."""
         arrival_ms = round(clock.monotonic_s() * 1000)
         items: list[Item] = []
         for event in events:
             if isinstance(event, Sentence):
                 items += self._items(event, arrival_ms)
+            elif isinstance(event, Values):
+                items += self._values(event, arrival_ms)
             else:
                 items.append(Rejected(source=self.name, reason=event.reason, line=shown(event.line)))
         self._inbox.offer(items)
@@ -149,6 +152,21 @@ class SerialPortSource(Source):
                 Reading(meter=meter, count=count, uptime_ms=sentence.uptime_ms, arrival_ms=arrival_ms, edges=edges)
             )
         return [Arrival(source=self.name, readings=tuple(readings)), *rejected]
+
+    def _values(self, said: Values, arrival_ms: int) -> list[Item]:
+        """A sentence of values as those of the gauges on its channels."""
+        values: list[GaugeValue] = []
+        rejected: list[Item] = []
+        for channel, value in enumerate(said.values, said.first_channel):
+            gauge = self._gauges.get(channel)
+            if gauge is None or value is None:
+                continue
+            if not gauge.least <= value <= gauge.most:
+                reason = f"{gauge.gauge}: value that cannot be"
+                rejected.append(Rejected(source=self.name, reason=reason, line=f"channel {channel}: {value:g}"))
+                continue
+            values.append(GaugeValue(gauge=gauge.gauge, value=value, arrival_ms=arrival_ms))
+        return [Arrival(source=self.name, readings=(), values=tuple(values)), *rejected]
 
     def _open_words(self) -> str:
         """An open port; if bytes were taken from us, who did it, as long as he has the port open."""

@@ -1,39 +1,173 @@
-"""Values of gauges, a row a minute. Standard library only."""
+"""Values of gauges, a row a minute; medians of the hours whose minutes are gone. Standard library only."""
 
+import itertools
 import sqlite3
+import statistics
 from collections.abc import Iterable, Iterator, Sequence
 
+from config.errors import StoreError
+from daemon.store.gauge_rows import GAUGES_MOST, GaugeRow, joined, slot_of
 from daemon.store.opening import transaction
+
+MINUTE_MS = 60_000
+HOUR_MINUTES = 60
+_HALF_MS = MINUTE_MS // 2
+# A row of the monotonic clock lies in the minute that its middle has in UTC: rows of one anchor never meet there.
+_DATED_MINUTE = f"(minute * {MINUTE_MS} + {_HALF_MS} + offset_ms) / {MINUTE_MS}"
+_WAITING = "FROM undated_gauge_minute JOIN anchor ON anchor.id = undated_gauge_minute.anchor"
+_KEEP = (
+    "INSERT INTO gauge_minute (slot, mean, sd, samples) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE"
+    " SET mean = excluded.mean, sd = excluded.sd, samples = excluded.samples"
+)
 
 
 def gauge_ids(connection: sqlite3.Connection, names: Iterable[str]) -> tuple[int, ...]:
-    """The number of each gauge; a new one is given to a name that has none."""
+    """The number of each gauge; a new one is given to a name that has none.
+
+    Raises:
+        StoreError: there are no numbers left.
+    """
+    wanted = list(names)
+    ids: dict[str, int] = dict(connection.execute("SELECT name, id FROM gauge").fetchall())
+    if not ids.keys() >= set(wanted):
+        with transaction(connection):
+            for name in wanted:
+                connection.execute("INSERT INTO gauge (name) VALUES (?) ON CONFLICT DO NOTHING", (name,))
+            ids = dict(connection.execute("SELECT name, id FROM gauge").fetchall())
+            if max(ids.values()) >= GAUGES_MOST:
+                raise StoreError(f"a database holds at most {GAUGES_MOST - 1} gauges: begin a new one with --db")
+    return tuple(ids[name] for name in wanted)
+
+
+def write_gauge_minutes(connection: sqlite3.Connection, rows: Iterable[GaugeRow]) -> None:
+    """Store rows of a file; the fuller of two rows of a minute stands, whichever came first."""
     with transaction(connection):
-        for name in names:
-            connection.execute("INSERT INTO gauge (name) VALUES (?) ON CONFLICT DO NOTHING", (name,))
-    ids = dict(connection.execute("SELECT name, id FROM gauge").fetchall())
-    return tuple(ids[name] for name in names)
+        connection.executemany(f"{_KEEP} WHERE (excluded.samples, excluded.mean) > (samples, mean)", map(_stored, rows))
 
 
-def write_gauge_minutes(connection: sqlite3.Connection, rows: Iterable[tuple[int, int, float, int]]) -> None:
-    """Store (gauge, minute, mean, samples); the fuller of two rows of a minute stands, whichever came first."""
+def add_gauge_minutes(connection: sqlite3.Connection, rows: Iterable[GaugeRow]) -> None:
+    """Store rows of values that nobody stored yet; what is there of their minutes is of other values."""
     with transaction(connection):
-        connection.executemany(
-            "INSERT INTO gauge_minute VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE"
-            " SET mean = excluded.mean, samples = excluded.samples"
-            " WHERE (excluded.samples, excluded.mean) > (samples, mean)",
-            rows,
-        )
+        for row in rows:
+            found = connection.execute(
+                "SELECT minute, gauge, mean, sd, samples FROM gauge_minute WHERE slot = ?",
+                (slot_of(row.minute, row.gauge),),
+            ).fetchone()
+            connection.execute(_KEEP, _stored(row if found is None else joined(GaugeRow(*found), row)))
 
 
-def read_gauge_minutes(
-    connection: sqlite3.Connection, names: Sequence[str], *, from_minute: int, to_minute: int
-) -> Iterator[tuple[int, int, float]]:
-    """(place of the gauge among the names, UTC epoch minute, mean) of a span of minutes, by gauge and time."""
-    ids = dict(connection.execute("SELECT name, id FROM gauge").fetchall())
-    for place, name in enumerate(names):
+def add_undated_gauges(connection: sqlite3.Connection, anchor: int, rows: Iterable[GaugeRow]) -> None:
+    """Store rows on the monotonic clock under a stored anchor, joined with what is there."""
+    with transaction(connection):
+        for row in rows:
+            found = connection.execute(
+                "SELECT minute, gauge, mean, sd, samples FROM undated_gauge_minute"
+                " WHERE anchor = ? AND minute = ? AND gauge = ?",
+                (anchor, row.minute, row.gauge),
+            ).fetchone()
+            whole = row if found is None else joined(GaugeRow(*found), row)
+            connection.execute(
+                "INSERT OR REPLACE INTO undated_gauge_minute VALUES (?, ?, ?, ?, ?, ?)", (anchor, *whole)
+            )
+
+
+def move_gauges(connection: sqlite3.Connection, anchor: int) -> None:
+    """Move the rows of an anchor, whose offset is known, into `gauge_minute`, in one transaction."""
+    with transaction(connection):
         rows = connection.execute(
-            "SELECT minute, mean FROM gauge_minute WHERE gauge = ? AND minute >= ? AND minute < ? ORDER BY minute",
-            (ids.get(name), from_minute, to_minute),
+            f"SELECT {_DATED_MINUTE}, gauge, mean, sd, samples {_WAITING} WHERE anchor = ? ORDER BY minute, gauge",
+            (anchor,),
+        ).fetchall()
+        add_gauge_minutes(connection, (GaugeRow(*row) for row in rows))
+        connection.execute("DELETE FROM undated_gauge_minute WHERE anchor = ?", (anchor,))
+
+
+def read_gauge_rows(connection: sqlite3.Connection, *, from_minute: int, to_minute: int) -> list[GaugeRow]:
+    """Rows of a span of UTC epoch minutes in order of time, those without a date yet dated as well as is known."""
+    dated = connection.execute(
+        "SELECT minute, gauge, mean, sd, samples FROM gauge_minute WHERE slot >= ? AND slot < ?",
+        (slot_of(from_minute, 0), slot_of(to_minute, 0)),
+    ).fetchall()
+    waiting = connection.execute(
+        f"SELECT {_DATED_MINUTE} AS at, gauge, mean, sd, samples {_WAITING} WHERE at >= ? AND at < ?",
+        (from_minute, to_minute),
+    ).fetchall()
+    if not waiting:
+        return [GaugeRow(*row) for row in dated]
+    found: dict[tuple[int, int], GaugeRow] = {}
+    for row in map(GaugeRow._make, (*dated, *waiting)):
+        key = (row.minute, row.gauge)
+        found[key] = joined(found[key], row) if key in found else row
+    return [row for _, row in sorted(found.items())]
+
+
+def read_gauge_hours(
+    connection: sqlite3.Connection, names: Sequence[str], *, from_hour: int, to_hour: int
+) -> Iterator[tuple[int, int, float]]:
+    """(place of the gauge among the names, UTC epoch hour, median of its minutes' means) of a span of hours."""
+    places = _places(connection, names)
+    minutes = read_gauge_rows(connection, from_minute=from_hour * HOUR_MINUTES, to_minute=to_hour * HOUR_MINUTES)
+    kept = connection.execute(
+        "SELECT hour, gauge, median FROM gauge_hour WHERE slot >= ? AND slot < ?",
+        (slot_of(from_hour, 0), slot_of(to_hour, 0)),
+    ).fetchall()
+    yield from ((places[gauge], hour, median) for hour, gauge, median in kept if gauge in places)
+    yield from ((places[gauge], hour, median) for hour, gauge, median, _ in _medians(minutes) if gauge in places)
+
+
+def drop_gauge_minutes(connection: sqlite3.Connection, *, to_minute: int) -> None:
+    """Delete the minutes before a UTC epoch minute that begins an hour; the medians of their hours stay."""
+    with transaction(connection):
+        rows = connection.execute(
+            "SELECT minute, gauge, mean, sd, samples FROM gauge_minute WHERE slot < ?", (slot_of(to_minute, 0),)
+        ).fetchall()
+        connection.executemany(
+            "INSERT OR REPLACE INTO gauge_hour (slot, median, minutes) VALUES (?, ?, ?)",
+            (
+                (slot_of(hour, gauge), median, minutes)
+                for hour, gauge, median, minutes in _medians([GaugeRow(*row) for row in rows])
+            ),
         )
-        yield from ((place, minute, mean) for minute, mean in rows)
+        connection.execute("DELETE FROM gauge_minute WHERE slot < ?", (slot_of(to_minute, 0),))
+
+
+def first_gauge_minute(connection: sqlite3.Connection) -> int | None:
+    """UTC epoch minute of the oldest row with a date; None without one."""
+    (minute,) = connection.execute("SELECT min(slot) >> 10 FROM gauge_minute").fetchone()
+    return None if minute is None else int(minute)
+
+
+def latest_gauge_row(connection: sqlite3.Connection, name: str, *, from_minute: int) -> GaugeRow | None:
+    """The newest row of a gauge since a UTC epoch minute, dated as well as is known; None without one."""
+    found = connection.execute("SELECT id FROM gauge WHERE name = ?", (name,)).fetchone()
+    if found is None:
+        return None
+    dated = connection.execute(
+        "SELECT minute, gauge, mean, sd, samples FROM gauge_minute WHERE slot >= ? AND gauge = ? ORDER BY slot DESC LIMIT 1",
+        (slot_of(from_minute, 0), *found),
+    ).fetchall()
+    waiting = connection.execute(
+        f"SELECT {_DATED_MINUTE} AS at, gauge, mean, sd, samples {_WAITING} WHERE at >= ? AND gauge = ?"
+        " ORDER BY at DESC LIMIT 1",
+        (from_minute, *found),
+    ).fetchall()
+    return max((GaugeRow(*row) for row in (*dated, *waiting)), default=None, key=lambda row: row.minute)
+
+
+def _places(connection: sqlite3.Connection, names: Sequence[str]) -> dict[int, int]:
+    """Number of a gauge -> its place among the names."""
+    ids = dict(connection.execute("SELECT name, id FROM gauge").fetchall())
+    return {ids[name]: place for place, name in enumerate(names) if name in ids}
+
+
+def _medians(rows: Sequence[GaugeRow]) -> Iterator[tuple[int, int, float, int]]:
+    """(UTC epoch hour, gauge, median of its minutes' means, minutes); rows in any order."""
+    ordered = sorted(rows, key=lambda row: (row.gauge, row.minute))
+    for (gauge, hour), group in itertools.groupby(ordered, key=lambda row: (row.gauge, row.minute // HOUR_MINUTES)):
+        means = [row.mean for row in group]
+        yield hour, gauge, statistics.median(means), len(means)
+
+
+def _stored(row: GaugeRow) -> tuple[int, float, float | None, int]:
+    """The values of _KEEP."""
+    return slot_of(row.minute, row.gauge), row.mean, row.sd, row.samples

@@ -16,7 +16,7 @@ from config.gauge_units import SI_UNITS
 from config.plant import Gauge
 from daemon.store.blocks import MINUTES, block_id
 from daemon.store.bulk import read_records
-from daemon.store.gauges import read_gauge_minutes
+from daemon.store.gauges import read_gauge_hours
 from daemon.store.journal import read_events
 from daemon.store.keys import row_key
 from daemon.store.opening import open_reader
@@ -70,11 +70,10 @@ def with_gauges(connection: sqlite3.Connection, frame: HourFrame, gauges: Sequen
     if not gauges:
         return frame
     shown = np.full((frame.hours, len(gauges)), np.nan)
-    span = (frame.start_s // 60, frame.end_s // 60)
+    first, end = frame.start_s // HOUR_S, frame.end_s // HOUR_S
     names = [gauge.name for gauge in gauges]
-    rows = read_gauge_minutes(connection, names, from_minute=span[0], to_minute=span[1])
-    for (column, hour), group in itertools.groupby(rows, key=lambda row: (row[0], (row[1] - span[0]) // MINUTES)):
-        shown[hour, column] = np.median([mean for _, _, mean in group])
+    for column, hour, median in read_gauge_hours(connection, names, from_hour=first, to_hour=end):
+        shown[hour - first, column] = median
     scale = np.array([SI_UNITS[gauge.unit] for gauge in gauges])
     return replace(frame, gauges=GaugeHours(names=tuple(names), shown=shown * scale))
 

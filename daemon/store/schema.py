@@ -41,8 +41,11 @@ Raw counts and times are kept; K-factors are applied at reading.
                   or withdrawn (the readings as they are known now do not give it)
     watch_memory  what the watch knew after some hours, so that the next assessment goes on from there
     note          what the program last noted of itself, as JSON: `integrity`, `backup`, `assessment`
-    gauge_minute  mean of a gauge's values in a UTC epoch minute, in the unit of the file, and how many they were; of two
-                  files that speak of one minute the one with more values counts, with as many the higher mean
+    gauge_minute  mean of a gauge's values in a UTC epoch minute, in the gauge's unit, their standard deviation (null for
+                  one) and how many they were; minute and gauge are read from `slot`, (minute << 10) + gauge; of two files
+                  that speak of one minute the one with more values counts, with as many the higher mean
+    gauge_hour    median of the means of an hour's minutes, where these are dropped, and how many there were
+    undated_gauge_minute  rows as in `gauge_minute`, but counted in minutes of the monotonic clock, as `undated_minute`
     disk_space    bytes of the database and bytes free beside it, noted once a UTC epoch day
 """
 
@@ -307,6 +310,37 @@ CREATE TABLE gauge_minute (
 ) STRICT, WITHOUT ROWID;
 """
 
+LIVE_GAUGES = """
+ALTER TABLE gauge_minute RENAME TO gauge_minute_by_columns;
+CREATE TABLE gauge_minute (
+    minute INTEGER GENERATED ALWAYS AS (slot >> 10) VIRTUAL,
+    gauge INTEGER GENERATED ALWAYS AS (slot & 1023) VIRTUAL REFERENCES gauge (id),
+    mean REAL NOT NULL,
+    sd REAL,
+    samples INTEGER NOT NULL,
+    slot INTEGER PRIMARY KEY
+) STRICT;
+INSERT INTO gauge_minute (slot, mean, samples)
+SELECT (minute << 10) + gauge, mean, samples FROM gauge_minute_by_columns ORDER BY minute, gauge;
+DROP TABLE gauge_minute_by_columns;
+CREATE TABLE gauge_hour (
+    hour INTEGER GENERATED ALWAYS AS (slot >> 10) VIRTUAL,
+    gauge INTEGER GENERATED ALWAYS AS (slot & 1023) VIRTUAL REFERENCES gauge (id),
+    median REAL NOT NULL,
+    minutes INTEGER NOT NULL,
+    slot INTEGER PRIMARY KEY
+) STRICT;
+CREATE TABLE undated_gauge_minute (
+    anchor INTEGER NOT NULL REFERENCES anchor (id),
+    minute INTEGER NOT NULL,
+    gauge INTEGER NOT NULL REFERENCES gauge (id),
+    mean REAL NOT NULL,
+    sd REAL,
+    samples INTEGER NOT NULL,
+    PRIMARY KEY (anchor, minute, gauge)
+) STRICT, WITHOUT ROWID;
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("store", STORE),
     ("jobs", JOBS),
@@ -316,6 +350,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("minutes by number", MINUTES_BY_NUMBER),
     ("short rows", SHORT_ROWS),
     ("gauges", GAUGES),
+    ("live gauges", LIVE_GAUGES),
 )
 """Name and SQL of each step, oldest first. Add to the end; never change one that was released."""
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from daemon.redating import MINUTE_MS, Stretch, shifted
+from daemon.store.gauges import move_gauges
 from daemon.store.keys import row_key
 from daemon.store.merging import MinuteRow, merge_parts
 from daemon.store.opening import transaction
@@ -52,7 +53,8 @@ def write_anchor(connection: sqlite3.Connection, anchor: Anchor) -> None:
         )
         _mark(connection, anchor.id, anchor.offset_ms)
         connection.execute(
-            "DELETE FROM anchor WHERE id <= ? AND known AND id NOT IN (SELECT anchor FROM undated_minute)",
+            "DELETE FROM anchor WHERE id <= ? AND known AND id NOT IN (SELECT anchor FROM undated_minute)"
+            " AND id NOT IN (SELECT anchor FROM undated_gauge_minute)",
             (anchor.id - ANCHORS_KEPT,),
         )
 
@@ -77,20 +79,24 @@ def write_undated(connection: sqlite3.Connection, anchor: int, rows: Iterable[Mi
 
 
 def move_known(connection: sqlite3.Connection, *, most: int = ROWS_A_MOVE) -> bool:
-    """Move some of the rows whose date is known into `minute`, in one transaction.
+    """Move some of the rows whose date is known into `minute`, in one transaction; those of gauges go with the last.
 
     Returns:
         Whether any were there to move; call again until it is False.
     """
     with transaction(connection):
         found = connection.execute(
-            "SELECT id, offset_ms FROM anchor WHERE known AND id IN (SELECT DISTINCT anchor FROM undated_minute)"
+            "SELECT id, offset_ms FROM anchor WHERE known AND"
+            " (id IN (SELECT anchor FROM undated_minute) OR id IN (SELECT anchor FROM undated_gauge_minute))"
             " ORDER BY id LIMIT 1"
         ).fetchone()
         if found is None:
             return False
         anchor, offset_ms = found
         end = _end_of_move(connection, anchor, most)
+        if end is None:
+            move_gauges(connection, anchor)
+            return True
         where = "FROM undated_minute WHERE anchor = ? AND minute <= ?"
         rows = connection.execute(f"SELECT {FIELDS} {where} ORDER BY minute, meter, part", (anchor, end)).fetchall()
         write_minutes(connection, shifted((MinuteRow(*row) for row in rows), offset_ms))
@@ -98,19 +104,21 @@ def move_known(connection: sqlite3.Connection, *, most: int = ROWS_A_MOVE) -> bo
     return True
 
 
-def _end_of_move(connection: sqlite3.Connection, anchor: int, most: int) -> int:
-    """The last minute of a move of about so many rows; at least one minute."""
+def _end_of_move(connection: sqlite3.Connection, anchor: int, most: int) -> int | None:
+    """The last minute of a move of about so many rows; at least one minute. None where none is left."""
     rows = connection.execute(
         "SELECT minute FROM undated_minute WHERE anchor = ? ORDER BY minute LIMIT ?", (anchor, most)
     ).fetchall()
-    return int(rows[-1][0])
+    return int(rows[-1][0]) if rows else None
 
 
 def undated_stretches(connection: sqlite3.Connection) -> list[Stretch]:
     """All rows that wait for a date, by anchor, oldest first."""
     rows = connection.execute(
-        "SELECT id, boot, offset_ms, min(minute * 60000 + at_ms - span_ms), max(minute * 60000 + at_ms)"
-        " FROM anchor JOIN undated_minute ON anchor = id WHERE NOT known GROUP BY id ORDER BY id"
+        "SELECT id, boot, offset_ms, min(first_ms), max(last_ms) FROM anchor JOIN ("
+        " SELECT anchor, minute * 60000 + at_ms - span_ms AS first_ms, minute * 60000 + at_ms AS last_ms FROM undated_minute"
+        " UNION ALL SELECT anchor, minute * 60000 + 30000, minute * 60000 + 30000 FROM undated_gauge_minute"
+        ") ON anchor = id WHERE NOT known GROUP BY id ORDER BY id"
     )
     return [
         Stretch(anchor=number, boot=boot, offset_ms=offset_ms, first_ms=first_ms, last_ms=last_ms)
@@ -120,7 +128,9 @@ def undated_stretches(connection: sqlite3.Connection) -> list[Stretch]:
 
 def undated_rows(connection: sqlite3.Connection) -> int:
     """How many rows are not in `minute` yet."""
-    (rows,) = connection.execute("SELECT count(*) FROM undated_minute").fetchone()
+    (rows,) = connection.execute(
+        "SELECT (SELECT count(*) FROM undated_minute) + (SELECT count(*) FROM undated_gauge_minute)"
+    ).fetchone()
     return int(rows)
 
 

@@ -6,9 +6,9 @@ import jsonschema
 import pytest
 
 from config.gauge_units import PRESSURE_UNITS
-from config.outline import gauge_place
+from config.outline import gauge_place, notes
 from config.parse import parse_plant
-from config.plant import Gauge, GaugeKind
+from config.plant import Gauge, GaugeKind, MqttValue, SerialSource
 from config.schema import plant_schema
 from config.units import FOOT_M, INCH_M
 from tests.support.plant_files import REEF, faults_of
@@ -110,3 +110,48 @@ def test_the_schema_knows_gauges() -> None:
     ):
         with pytest.raises(jsonschema.ValidationError):
             jsonschema.validate(tomllib.loads(REEF + wrong), schema)
+
+
+PORT = '\n[[serial]]\nname = "desk"\nport = "/dev/ttyX"\n[[mqtt]]\nname = "loft"\nhost = "h"\n'
+
+
+def test_a_gauge_may_have_a_source() -> None:
+    """A channel of values of a port, or a topic with a pointer; the port that it uses is of use."""
+    text = (
+        REEF
+        + PORT
+        + GAUGE
+        + 'source = { serial = "desk", channel = 3 }\n'
+        + POWER
+        + 'source = { mqtt = "loft", topic = "rack/power", value = "/W" }\n'
+    )
+    plant = parse_plant(text, file="reef.toml").plant
+
+    assert plant.gauges[0].source == SerialSource(port="desk", channel=3)
+    assert plant.gauges[1].source == MqttValue(broker="loft", topic="rack/power", value="/W")
+    assert [gauge_place(gauge) for gauge in plant.gauges] == [
+        "pressure at the end of riser, from serial port desk, channel 3, in kPa",
+        "power that the pump draws, from broker loft, topic rack/power, in W",
+    ]
+    assert not any("desk" in note or "loft" in note for note in notes(plant))
+    jsonschema.validate(tomllib.loads(text), plant_schema())
+
+
+@pytest.mark.parametrize(
+    ("source", "where", "what"),
+    [
+        ('{ serial = "dsk", channel = 3 }', "gauge mains: source: serial", "there is no serial port 'dsk'"),
+        ('{ serial = "desk" }', "gauge mains: source: channel", "missing"),
+        ('{ mqtt = "loft", topic = "rack/+" }', "gauge mains: source: topic", "wildcard"),
+        ('{ mqtt = "loft", topic = "rack", pulses = "/W" }', "gauge mains: source: pulses", "unknown key"),
+        ('{ mqtt = "loft", topic = "rack", value = "W" }', "gauge mains: source: value", "JSON Pointer"),
+        ('{ file = "loft" }', "gauge mains: source", "needs one of these keys"),
+        ('{ serial = "desk", channel = 1 }', "gauge mains: source", "gauge 'header' is fed from the same channel"),
+    ],
+)
+def test_sources_that_cannot_be(source: str, where: str, what: str) -> None:
+    """Where, and what to write instead."""
+    other = GAUGE + 'source = { serial = "desk", channel = 1 }\n'
+    told = [(fault.where, fault.what) for fault in faults_of(REEF + PORT + other + POWER + f"source = {source}\n")]
+
+    assert any(place == where and what in words for place, words in told), told

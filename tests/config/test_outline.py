@@ -53,7 +53,7 @@ def test_a_meter_without_a_source_and_a_port_without_a_meter() -> None:
     plant = plant_of(changed('source = { serial = "bench", channel = 1 }\n', ""))
 
     assert any("meter M1 has no source" in note for note in notes(plant))
-    assert "serial port bench feeds no meter" in notes(plant)
+    assert "serial port bench feeds no meter and no gauge" in notes(plant)
     assert [meter_feed(meter) for meter in plant.meters] == ["log files", "broker shed, topic rack/2"]
 
 

@@ -35,7 +35,7 @@ def encoded(sentence: wire.Sentence) -> bytes:
     )
 
 
-def decode(*chunks: bytes) -> list[wire.Sentence | wire.Garbage]:
+def decode(*chunks: bytes) -> list[wire.Event]:
     """What a fresh decoder makes of these chunks."""
     decoder = wire.Decoder()
     return [event for chunk in chunks for event in decoder.feed(chunk)]
@@ -214,3 +214,54 @@ def test_what_cannot_be_carried_is_not_encoded() -> None:
     """A count beyond 32 bits is an error of the caller."""
     with pytest.raises(ValueError, match="no sentence can carry"):
         wire.encode(uptime_ms=0, counts=[wire.MAX_COUNT + 1])
+
+
+VALUES_LINE = wire.encode_values(uptime_ms=86_400_000, values=[21.43, 48.5])
+values = st.one_of(
+    st.none(), st.decimals("-999999999", "999999999", places=6).map(float), st.integers(-999_999_999, 999_999_999)
+)
+
+
+def test_example_of_values_is_what_is_sent() -> None:
+    """The line of the documentation; its sums are those of the other sentence."""
+    assert wire.__doc__ is not None
+    assert VALUES_LINE.decode().strip() in wire.__doc__
+    assert decode(VALUES_LINE) == [wire.Values(uptime_ms=86_400_000, first_channel=1, values=(21.43, 48.5))]
+
+
+@given(st.lists(values, min_size=1, max_size=wire.MAX_CHANNELS), st.integers(0, 10**9), st.integers(1, 99))
+def test_values_come_back(shown: list[float | None], uptime_ms: int, first: int) -> None:
+    """To a millionth; a channel without a value has none; glued to counts, both are read."""
+    line = wire.encode_values(uptime_ms=uptime_ms, values=shown, first_channel=first)
+
+    read, sentence = decode(line + LINE)
+
+    assert isinstance(read, wire.Values)
+    assert (read.uptime_ms, read.first_channel, sentence) == (uptime_ms, first, SENTENCE)
+    assert [value is None for value in read.values] == [value is None for value in shown]
+    for value, wanted in zip(read.values, shown, strict=True):
+        assert value is None or value == pytest.approx(wanted, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    "shown", ["nan", "inf", "-inf", "1e3", "+4", "4.", ".5", "--4", "4.1234567", "1234567890", " 4", "0x4"]
+)
+def test_what_is_no_value(shown: str) -> None:
+    """Whole and with right sums, but not as values are written."""
+    body = f"PCLG,5,1,{shown},".encode()
+    body += b"%04X" % wire.crc_of(body)
+
+    (event,) = decode(b"$%s*%02X\r\n" % (body, wire.checksum_of(body)))
+
+    assert isinstance(event, wire.Garbage)
+    assert event.reason is wire.Reason.FIELDS
+
+
+def test_no_damage_of_one_or_two_bytes_passes_as_values() -> None:
+    """Every byte of the line made another one, alone and with its neighbour."""
+    body = VALUES_LINE.rstrip(b"\r\n")
+    for place in range(len(body)):
+        for flip in range(1, 256):
+            damaged = bytearray(body)
+            damaged[place] ^= flip
+            assert not any(isinstance(event, wire.Values) for event in decode(bytes(damaged) + b"\n")), damaged

@@ -4,9 +4,11 @@ import contextlib
 from collections.abc import Iterator
 
 from daemon.inbox import Inbox
-from daemon.plan import PortPlan
+from daemon.plan import GaugeChannelPlan, PortPlan
 from daemon.sources.serial_port import SerialPortSource
 from tests.support.source_hearing import Hearing
+
+GAUGES = (GaugeChannelPlan(gauge="mains", channel=2, least=0.0, most=10_000.0),)
 
 
 class Reader(Hearing):
@@ -15,7 +17,7 @@ class Reader(Hearing):
     def __init__(self, port: str, *, bits: int = 32) -> None:
         inbox = Inbox()
         super().__init__(inbox)
-        plan = PortPlan(name="bench", port=port, baud=38400, channels=((1, "M1"), (2, "M2")))
+        plan = PortPlan(name="bench", port=port, baud=38400, channels=((1, "M1"), (2, "M2")), gauges=GAUGES)
         self.source = SerialPortSource(plan, {"M1": bits, "M2": bits}, inbox)
 
     @property

@@ -8,13 +8,17 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from daemon.inbox import Inbox
-from daemon.plan import BrokerPlan, FeedPlan
+from daemon.plan import BrokerPlan, FeedPlan, GaugeFeedPlan
 from daemon.sources.mqtt_topic import MqttSource
 from tests.support.source_hearing import Hearing
 
 FEEDS = (
     FeedPlan(topic="rack/1", meter="M1", bits=32, pulses="/pulses", uptime="/uptime_s"),
     FeedPlan(topic="rack/2", meter="M2", bits=16),
+)
+GAUGES = (
+    GaugeFeedPlan(gauge="mains", topic="rack/1", value="/W", least=0.0, most=10_000.0),
+    GaugeFeedPlan(gauge="header", topic="rack/header", least=-101.325, most=2000.0),
 )
 STATUS = "clearbore/clearbore-test/status"
 

@@ -1,10 +1,12 @@
 """`clearbore collect` as the keeper runs it: a process, a port and a broker at once, signals."""
 
 import contextlib
+import csv
 import dataclasses
 import json
 import os
 import pathlib
+import re
 import signal
 import socket
 import sqlite3
@@ -21,12 +23,14 @@ from config.load import load_plant
 from config.settings import StoreSettings
 from daemon import clock
 from daemon.commands.collect import make_jobs_plan, make_plan
-from daemon.plan import from_json, to_json
+from daemon.plan import GaugeChannelPlan, GaugeFeedPlan, from_json, to_json
 from daemon.rig import Rig
 from daemon.store import writer
 from daemon.store.prepare import prepare_store
 from daemon.upkeep import catch_up
+from daemon.wire import encode_values
 from tests.support.mosquitto import Mosquitto, free_port
+from tests.support.simulated_log import run
 from tests.support.waiting import wait_until
 
 HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "sqlite_utils", "pydantic", "apscheduler", "jinja2", "analysis")
@@ -224,8 +228,82 @@ def test_no_meter_has_a_source(tmp_path: pathlib.Path) -> None:
     plant.write_text(
         RUNS + '[[meter]]\nname = "M1"\npulses_per_litre = 450\n[[meter]]\nname = "M2"\npulses_per_litre = 450\n'
     )
-    with pytest.raises(PlantFileError, match="no meter has a source"):
+    with pytest.raises(PlantFileError, match="no meter or gauge has a source"):
         make_plan(load_plant(plant), tmp_path / "cove.db")
+
+
+GAUGES = """
+[[gauge]]
+name = "header"
+reads = "pressure"
+run = "riser"
+unit = "kPa"
+source = { serial = "bench", channel = 1 }
+[[gauge]]
+name = "mains"
+reads = "power"
+unit = "kW"
+source = { mqtt = "shed", topic = "rack/2", value = "/power" }
+"""
+
+
+def test_gauges_of_port_and_broker(tmp_path: pathlib.Path, rig: Rig, broker: Mosquitto) -> None:
+    """Beside the meters of both: in the database at the stop, in `status` and in `export`; the process stays lean."""
+    plant = plant_file(tmp_path, broker=broker.port)
+    plant.write_text(plant.read_text() + GAUGES)
+    device = mqtt.Client(CallbackAPIVersion.VERSION2)
+    device.connect("127.0.0.1", broker.port)
+    device.loop_start()
+    with collecting(plant) as process:
+        wait_until(lambda: process.log.count("source_up") == 2)
+        for second, kilowatts in ((1, 0.05), (2, 11.0)):
+            rig.send_raw(encode_values(uptime_ms=1000 * second, values=[20.0 + second]))
+            message = json.dumps({"pulses": second, "uptime_s": second, "power": kilowatts})
+            device.publish("rack/2", message, qos=1).wait_for_publish(10)
+        maps = pathlib.Path(f"/proc/{process.popen.pid}/maps").read_text()
+        wait_until(lambda: rig.uptime_ms >= 3000)
+        assert process.end() == 0
+    device.disconnect()
+    device.loop_stop()
+
+    found = {row[0]: row[1] for row in rows(plant, "SELECT name, mean FROM gauge_minute JOIN gauge ON id = gauge")}
+    assert found["header"] in {21.0, 21.5, 22.0}  # both, or the later one where they came at once
+    assert found["mains"] == 0.05
+    assert rows(plant, "SELECT reason, times FROM rejected") == [("mains: value at /power that cannot be", 1)]
+    assert "numpy" not in maps
+    shown = run("status", plant).stdout
+    assert re.search(r"mains +\S+ (s|min) ago +0\.05 kW", shown), shown
+    said = json.loads(run("status", plant, "--json").stdout)
+    assert [(gauge["name"], gauge["source"], gauge["silent"]) for gauge in said["gauges"]] == [
+        ("header", "serial:bench", False),
+        ("mains", "mqtt:shed", False),
+    ]
+    out = tmp_path / "gauges.csv"
+    assert run("export", plant, "--what", "gauges", "--out", out).exit_code == 0
+    with out.open(encoding="utf-8") as file:
+        lines = list(csv.DictReader(file))
+    assert {(line["gauge"], line["reads"], line["unit"]) for line in lines} == {
+        ("header", "pressure", "kPa"),
+        ("mains", "power", "kW"),
+    }
+    assert {float(line["mean"]) for line in lines if line["gauge"] == "mains"} == {0.05}
+
+
+def test_gauges_alone_can_be_collected(tmp_path: pathlib.Path) -> None:
+    """Where all meters are fed from files."""
+    plant = tmp_path / "cove.toml"
+    meters = '[[meter]]\nname = "M1"\npulses_per_litre = 450\n[[meter]]\nname = "M2"\npulses_per_litre = 450\n'
+    port = '[[serial]]\nname = "bench"\nport = "/dev/ttyX"\n[[mqtt]]\nname = "shed"\nhost = "h"\n'
+    plant.write_text(RUNS + meters + GAUGES + port)
+
+    plan = from_json(to_json(make_plan(load_plant(plant), tmp_path / "cove.db")))
+
+    assert plan.bits == {}
+    assert plan.gauges == ("header", "mains")
+    assert plan.ports[0].gauges == (GaugeChannelPlan(gauge="header", channel=1, least=-101.325, most=2000.0),)
+    assert plan.brokers[0].gauges == (
+        GaugeFeedPlan(gauge="mains", topic="rack/2", value="/power", least=0.0, most=10.0),
+    )
 
 
 def test_the_plan_survives_the_handover(tmp_path: pathlib.Path) -> None:

@@ -13,7 +13,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.support.mosquitto import Mosquitto, free_port, needs_mosquitto
-from tests.support.topic_listening import STATUS, broker_plan, listening, pulses, talking, tell
+from tests.support.topic_listening import GAUGES, STATUS, broker_plan, listening, pulses, talking, tell
 from tests.support.waiting import wait_until
 
 pytestmark = pytest.mark.usefixtures("short_broker_waits")
@@ -316,3 +316,24 @@ def test_something_that_is_no_broker() -> None:
                 visitor.sendall(b"220 not a broker\r\n")
             wait_until(lambda: listener.says("closed at once"))
             assert listener.source.alive
+
+
+def test_values_of_gauges_beside_counts(broker: Mosquitto) -> None:
+    """On a topic of their own, or in the message that holds a meter's count; what is no value is told with the gauge's name."""
+    with listening(broker_plan(broker.port, gauges=GAUGES)) as listener, talking(broker.port) as device:
+        wait_until(listener.listens)
+        tell(device, "rack/1", b'{"pulses": 5, "uptime_s": 1, "W": 48.5}')
+        tell(device, "rack/header", b"21.43")
+        tell(device, "rack/header", b"nan")
+        tell(device, "rack/header", b"NaN")
+        tell(device, "rack/1", b'{"pulses": 6, "uptime_s": 2, "W": -4}')
+        tell(device, "rack/header", b"-3")
+        wait_until(lambda: len(listener.shown("header")) == 2 and len(listener.counts()) == 2)
+
+    assert listener.shown("mains") == [48.5]
+    assert listener.shown("header") == [21.43, -3.0]
+    assert listener.rejected == [
+        ("header: neither a whole number nor JSON", "rack/header: nan"),
+        ("header: no finite number", "rack/header: NaN"),
+        ("mains: value at /W that cannot be", 'rack/1: {"pulses": 6, "uptime_s": 2, "W": -4}'),
+    ]

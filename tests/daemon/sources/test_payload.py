@@ -63,3 +63,33 @@ def test_any_bytes_are_read_or_refused(message: bytes) -> None:
     except payload.PayloadError:
         return
     assert 0 <= count < 2**32
+
+
+def test_a_value_of_a_gauge() -> None:
+    """Whole or with decimals, plain or in JSON."""
+    assert payload.value_at(payload.parse(b" 48.5\n"), "", least=0, most=100) == 48.5
+    assert payload.value_at(payload.parse(b"48"), "", least=0, most=100) == 48.0
+    assert payload.value_at(payload.parse(b'{"power": {"W": -0.5e1}}'), "/power/W", least=-10, most=0) == -5.0
+
+
+@pytest.mark.parametrize(
+    ("message", "reason"),
+    [
+        (b'{"W": NaN}', "no finite number at /W"),
+        (b'{"W": Infinity}', "no finite number at /W"),
+        (b'{"W": -Infinity}', "no finite number at /W"),
+        (b'{"W": 1e999}', "no finite number at /W"),
+        (b'{"W": 1e12}', "value at /W that cannot be"),
+        (b'{"W": -0.1}', "value at /W that cannot be"),
+        (b'{"W": 1%s}' % (b"0" * 400), "value at /W that cannot be"),
+        (b'{"W": "48"}', "no number at /W"),
+        (b'{"W": true}', "no number at /W"),
+        (b'{"W": null}', "no number at /W"),
+        (b'{"V": 48}', "nothing at /W"),
+        (b"48,5", "neither a whole number nor JSON"),
+    ],
+)
+def test_values_that_are_refused(message: bytes, reason: str) -> None:
+    """Each with its reason."""
+    with pytest.raises(payload.PayloadError, match=reason):
+        payload.value_at(payload.parse(message), "/W", least=0.0, most=1e4)

@@ -6,7 +6,7 @@ import time
 import pytest
 
 from daemon.rig import Rig
-from daemon.wire import Reason
+from daemon.wire import Reason, encode_values
 from tests.support.port_reading import reading
 from tests.support.waiting import wait_until
 
@@ -128,3 +128,18 @@ def test_count_beyond_the_meters_width(rig: Rig) -> None:
 
     assert reader.counts("M1") == []
     assert reader.reasons == ["count beyond the 16 bits of this meter"]
+
+
+def test_values_beside_counts_on_one_port(rig: Rig) -> None:
+    """Of the channel that a gauge sits on; a value that cannot be is refused, one of nobody's channel or none is passed over."""
+    with reading(rig.port) as reader:
+        wait_until(lambda: reader.says("port open"))
+        rig.send_line()
+        for shown in ([7.5, 48.25], [7.5, None], [None, 20_000.0], [1.0], [3.0, 49.0, 2.0]):
+            rig.send_raw(encode_values(uptime_ms=1000, values=shown))
+        rig.send_line()
+        wait_until(lambda: len(reader.shown("mains")) == 2 and len(reader.counts()) == 2)
+
+    assert reader.shown("mains") == [48.25, 49.0]
+    assert ("mains: value that cannot be", "channel 2: 20000") in reader.rejected
+    assert "a sentence of another kind" not in reader.reasons

@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from daemon.rig import Rig
-from daemon.wire import Decoder, Garbage, Reason, Sentence, encode
+from daemon.wire import Decoder, Event, Reason, encode
 from tests.support.port_reading import reading
 from tests.support.uart import heard_at
 from tests.support.waiting import wait_until
@@ -35,7 +35,7 @@ class CountingDecoder(Decoder):
 
     fed = 0
 
-    def feed(self, data: bytes) -> list[Sentence | Garbage]:
+    def feed(self, data: bytes) -> list[Event]:
         """Count, and decode."""
         CountingDecoder.fed += len(data)
         return super().feed(data)
