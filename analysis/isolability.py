@@ -23,7 +23,17 @@ ODDS = 20.0
 EXAMPLE_LOSS = 0.2
 COMMISSIONED_H = 168
 STRAIGHT = int(np.argmin(np.abs(POWERS - 1.0)))
+# Where the best size of a fault is looked for that a reading tells by a doubt of its own, and how often it is bettered.
+SIZES_TRIED, SIZE_STEPS = (0.0, 0.5, 1.0), 4
 AGES_H = (1, 3, 6, 12, 24, 48, 72, 120, 168, 240, 336, 480, 720)
+
+
+@dataclass(frozen=True, slots=True)
+class _InDoubt:
+    """The reading in which examples are not sure, and their variance [H] there."""
+
+    reading: int
+    variance: Floats
 
 
 def isolability_of(signatures: Signatures, noise: NoiseModel) -> tuple[Isolability, ...]:
@@ -45,8 +55,18 @@ def isolability_and_sight_of(
         Isolability(first=names[first], second=names[second], hours=_hours(both[:, first, second], np.log(ODDS)))
         for first, second in itertools.combinations(range(len(names)), 2)
     )
-    own = np.array([0.5 * np.diag(_products(examples, matrix, doubt, own=True)) for matrix in info])
+    own = np.array([_alone(examples, matrix, doubt) for matrix in info])
     return pairs, {name: _hours(own[:, place], np.log(ODDS)) for place, name in enumerate(names)}
+
+
+def _alone(examples: Floats, info: Floats, doubt: _InDoubt | None) -> Floats:
+    """[H] evidence of each example against no fault."""
+    own: Floats = 0.5 * np.diag(examples @ info @ examples.T)
+    if doubt is None:
+        return own
+    share = doubt.variance / (1.0 + doubt.variance * info[doubt.reading, doubt.reading])
+    less: Floats = own - 0.5 * share * (examples @ info[:, doubt.reading]) ** 2
+    return less
 
 
 def _hours(apart: Floats, needed: float) -> float | None:
@@ -55,14 +75,6 @@ def _hours(apart: Floats, needed: float) -> float | None:
     if not enough[-1]:
         return None
     return float(AGES_H[int(np.flatnonzero(~enough)[-1]) + 1 if not enough.all() else 0])
-
-
-@dataclass(frozen=True, slots=True)
-class _InDoubt:
-    """The reading in which examples are not sure, and their variance [H] there."""
-
-    reading: int
-    variance: Floats
 
 
 def _examples(signatures: Signatures) -> tuple[Floats, _InDoubt | None]:
@@ -110,40 +122,59 @@ def _information(noise: NoiseModel) -> list[Floats]:
     return kept
 
 
-def _products(examples: Floats, info: Floats, doubt: _InDoubt | None, *, own: bool = False) -> Floats:
-    """[H, H] x.Iy of every two examples; in [r, c] the doubt of both is taken off I, or of r alone for its `own`.
-
-    (I^-1 + v ee')^-1 = I - v Ie e'I / (1 + v e'Ie), for a variance v in one reading e.
-    """
-    products: Floats = examples @ info @ examples.T
-    if doubt is None:
-        return products
-    variance = doubt.variance[:, None] + (0.0 if own else doubt.variance)
-    reach = examples @ info[:, doubt.reading]
-    left: Floats = products - variance * np.outer(reach, reach) / (1.0 + variance * info[doubt.reading, doubt.reading])
-    return left
-
-
-def _alone(examples: Floats, info: Floats, doubt: _InDoubt | None) -> tuple[Floats, Floats]:
-    """[H, H] x.Ix of the example of each row, and of each column, with the doubt of both taken off I."""
-    whole = np.diag(examples @ info @ examples.T)
-    rows, columns = np.broadcast_to(whole[:, None], (len(whole),) * 2), np.broadcast_to(whole, (len(whole),) * 2)
-    if doubt is None:
-        return rows, columns
-    variance = doubt.variance[:, None] + doubt.variance
-    less = variance / (1.0 + variance * info[doubt.reading, doubt.reading])
-    reach = (examples @ info[:, doubt.reading]) ** 2
-    return rows - less * reach[:, None], columns - less * reach
-
-
 def _distances(examples: Floats, info: Floats, either_way: NDArray[np.bool_], doubt: _InDoubt | None) -> Floats:
     """[H, H] evidence against the best size of the fault of a column when the fault of a row holds.
 
-    `examples` [H, M], `info` [M, M]; a fault that errs to either side, [H], may have any sign.
+    `examples` [H, M], `info` [M, M]; a fault that errs to either side, [H], may have any sign. The doubt of a column's
+    fault grows with its size, so the size that is best for several doubts is tried by its own.
     """
-    products = _products(examples, info, doubt)
-    held, other = _alone(examples, info, doubt)
-    best = np.divide(products, other, out=np.zeros_like(products), where=other > 0)
-    best = np.where(either_way, best, np.maximum(best, 0.0))
-    left: Floats = 0.5 * (held - 2.0 * best * products + best**2 * other)
+    products: Floats = examples @ info @ examples.T
+    own = np.diag(products)
+    if doubt is None:
+        return _left(products, own[:, None], own, _best(products, own, either_way))
+    sums = _InDoubtSums(products, examples @ info[:, doubt.reading], float(info[doubt.reading, doubt.reading]))
+    least = np.full_like(products, np.inf)
+    for begin in SIZES_TRIED:
+        size = np.full_like(products, begin)
+        for _ in range(SIZE_STEPS):
+            least = np.minimum(least, _left(*sums.less(_variance(doubt, size)), size))
+            cross, _held, other = sums.less(_variance(doubt, size))
+            size = _best(cross, other, either_way)
+    return least
+
+
+def _variance(doubt: _InDoubt, size: Floats) -> Floats:
+    """[H, H] of both faults in the doubtful reading, the column's at sizes [H, H]."""
+    total: Floats = doubt.variance[:, None] + size**2 * doubt.variance
+    return total
+
+
+def _best(cross: Floats, other: Floats, either_way: NDArray[np.bool_]) -> Floats:
+    """[H, H] size of the column's fault that comes nearest to the row's example."""
+    best = np.divide(cross, other, out=np.zeros_like(cross), where=other > 0)
+    return np.where(either_way, best, np.maximum(best, 0.0))
+
+
+def _left(cross: Floats, held: Floats, other: Floats, size: Floats) -> Floats:
+    """[H, H] evidence that sizes of the column's fault leave."""
+    left: Floats = 0.5 * (held - 2.0 * size * cross + size**2 * other)
     return left
+
+
+@dataclass(frozen=True, slots=True)
+class _InDoubtSums:
+    """x.Iy of every two examples [H, H], (Ix)_e of each [H], and I_ee of the doubtful reading e."""
+
+    products: Floats
+    reach: Floats
+    own_info: float
+
+    def less(self, variance: Floats) -> tuple[Floats, Floats, Floats]:
+        """[H, H] x.Iy, x.Ix of the row's and y.Iy of the column's, with a variance [H, H] in e taken off I.
+
+        (I^-1 + v ee')^-1 = I - v Ie e'I / (1 + v e'Ie) (Sherman and Morrison).
+        """
+        share = variance / (1.0 + variance * self.own_info)
+        own, square = np.diag(self.products), self.reach**2
+        cross: Floats = self.products - share * np.outer(self.reach, self.reach)
+        return cross, own[:, None] - share * square[:, None], own - share * square

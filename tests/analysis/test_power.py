@@ -216,6 +216,8 @@ def test_what_is_told_apart_goes_by_the_power() -> None:
         assert hours_of_pair[frozenset((shut, slow))] is not None
         assert hours_of_pair[frozenset((worn, slow))] is None
         assert hours_of_pair[frozenset((worn, shut))] is None
+        for part in (worn, shut, slow):  # the flows tell any of them from a gauge or motor alone
+            assert hours_of_pair[frozenset((part, f"meter:{NAME}"))] is not None
 
 
 def test_no_pair_of_branches_takes_longer_for_it() -> None:

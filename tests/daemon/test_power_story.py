@@ -1,10 +1,12 @@
 """A pump that turns slower than is known, from the files of its flows and its power to what the keeper reads."""
 
+import csv
 import json
 from pathlib import Path
 
 import pytest
 
+from analysis.report.words import SPACE
 from tests.support.simulated_log import loaded, run
 from tests.support.simulated_rack import FIGURES, PLANT, POWER, SPEED_LINE, Truth, hours_of, plant_file, stepped
 
@@ -74,3 +76,31 @@ def test_the_report_says_it(rack: Path, tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "the pump&#39;s speed has changed" in text or "the pump's speed has changed" in text
+
+
+def test_the_report_draws_it(rack: Path, tmp_path: Path) -> None:
+    """In watts beside what was expected and commissioned, with its trend; for machines too."""
+    page = tmp_path / "report.html"
+    assert run("report", rack, "--out", page).exit_code == 0
+    (told,) = json.loads(run("report", rack, "--json").stdout)["gauges"]
+    (known,) = json.loads(run("diagnose", rack, "--json").stdout)["gauges"]
+
+    text = page.read_text(encoding="utf-8")
+    assert f"Power at gauge {NAME} in W" in text
+    assert f"Last day {known['power_w']:.4g}{SPACE}W, expected {known['commissioned_w']:.4g}{SPACE}W" in text
+    assert (told["name"], told["reads"], told["unit"]) == (NAME, "power", "W")
+    assert told["last_day"] == pytest.approx(known["power_w"], rel=1e-6)
+    assert told["expected"] == told["commissioned"] == pytest.approx(known["commissioned_w"], rel=1e-6)
+    assert told["trend"]["days"] > 0
+
+
+def test_it_is_exported_by_the_hour(rack: Path, tmp_path: Path) -> None:
+    """As it was loaded, in its own unit."""
+    out = tmp_path / "hours.csv"
+    assert run("export", rack, "--what", "gauge_hours", "--out", out).exit_code == 0
+
+    with out.open(encoding="utf-8") as file:
+        hours = list(csv.DictReader(file))
+    assert len(hours) == DAYS * 24
+    assert {(hour["gauge"], hour["reads"], hour["unit"]) for hour in hours} == {(NAME, "power", "W")}
+    assert 0.8 < float(hours[-1]["median"]) / float(hours[0]["median"]) < 0.9
