@@ -1,8 +1,6 @@
 """The collector's loop with sources that say what they are told, and a real database."""
 
-import json
 import logging
-import os
 import pathlib
 import sqlite3
 import threading
@@ -12,33 +10,13 @@ import pytest
 
 from daemon import clock
 from daemon.batch_store import BatchStore
-from daemon.clock_sign import ClockSign
-from daemon.collector import Collector
-from daemon.inbox import Inbox, Item
-from daemon.readings import Arrival, GaugeValue, Reading, Rejected
-from daemon.sdnotify import ServiceManager
+from daemon.inbox import Inbox
+from daemon.readings import Arrival, Reading, Rejected
 from daemon.sources.source import Source
 from daemon.store import writer
-from daemon.store.gauge_rows import GaugeRow
-from daemon.store.gauges import gauge_ids
 from daemon.store.prepare import prepare_store
+from tests.support.scripted_collecting import Script, collector_of, rows, run, state
 from tests.support.waiting import wait_until
-
-
-class Script(Source):
-    """A source that offers what it was given, then waits for the stop."""
-
-    def __init__(self, items: Sequence[Item], inbox: Inbox) -> None:
-        super().__init__("serial:bench", "/dev/null", inbox)
-        self._items = items
-        self.done = threading.Event()
-
-    def _run(self) -> None:
-        self._say(up=True, words="port open")
-        for item in self._items:
-            self._inbox.offer([item])
-        self.done.set()
-        self._stopping.wait()
 
 
 class Crash(Source):
@@ -68,56 +46,6 @@ def db(tmp_path: pathlib.Path) -> pathlib.Path:
     """A prepared database."""
     prepare_store(tmp_path / "plant.db")
     return tmp_path / "plant.db"
-
-
-def run(db: pathlib.Path, items: Sequence[Item], *, inbox: Inbox | None = None) -> tuple[Collector, bool]:
-    """Collect what a scripted source brings, then stop; the collector and whether all was written."""
-    box = inbox or Inbox()
-    source = Script(items, box)
-    collector = collector_of(db, source, box)
-    stopping = threading.Event()
-
-    def stop_when_done() -> None:
-        source.done.wait(10)
-        stopping.set()
-
-    stopper = threading.Thread(target=stop_when_done)
-    stopper.start()
-    written = collector.run(stopping)
-    stopper.join()
-    return collector, written
-
-
-def collector_of(db: pathlib.Path, source: Source, inbox: Inbox) -> Collector:
-    """A collector of one meter."""
-    connection = writer.open_writer(db)
-    numbers = writer.meter_ids(connection, ["M1"])
-    (mains,) = gauge_ids(connection, ["mains"])
-    return Collector(
-        meters={"M1": (numbers["M1"], 32)},
-        sources=[(source, ["M1"])],
-        store=BatchStore(connection, kept_lines=100),
-        inbox=inbox,
-        manager=ServiceManager({}, pid=os.getpid()),
-        gauges={"mains": mains},
-    )
-
-
-def rows(db: pathlib.Path, sql: str) -> list[tuple[object, ...]]:
-    """What a reader finds."""
-    connection = sqlite3.connect(f"{db.as_uri()}?mode=ro", uri=True)
-    try:
-        return connection.execute(sql).fetchall()
-    finally:
-        connection.close()
-
-
-def state(db: pathlib.Path, name: str) -> dict[str, object]:
-    """A stored state."""
-    ((body,),) = rows(db, f"SELECT body FROM source_state WHERE name = '{name}'")  # noqa: S608 - a test's own name
-    decoded = json.loads(str(body))
-    assert isinstance(decoded, dict)
-    return decoded
 
 
 def test_a_stop_writes_the_open_minute(db: pathlib.Path) -> None:
@@ -347,64 +275,3 @@ def test_step_of_the_clock_is_told(
 
     stepped = [record.getMessage() for record in caplog.records if "clock" in record.getMessage()]
     assert stepped == ["clock_stepped by_s=-3600.0"]
-
-
-def shown(watts: float, at_s: int) -> Arrival:
-    """A line with what the gauge shows, arriving so many seconds after some moment of this minute or the one before."""
-    now_ms = round(clock.monotonic_s() * 1000)
-    value = GaugeValue(gauge="mains", value=watts, arrival_ms=now_ms - 60_000 + at_s * 1000)
-    return Arrival(source="serial:bench", readings=(), values=(value,))
-
-
-def test_what_gauges_show_is_in_the_database_after_a_stop(db: pathlib.Path) -> None:
-    """Each value in its minute, with the mean and the number of values; the state says the last."""
-    collector, written = run(db, [shown(40.0 + second, second) for second in range(30)])
-
-    assert written
-    assert collector.read == 30
-    ((total, values),) = rows(db, "SELECT sum(mean * samples), sum(samples) FROM gauge_minute")
-    assert values == 30
-    assert total == pytest.approx(sum(40.0 + second for second in range(30)))
-    body = state(db, "serial:bench")
-    assert body["gauges"]["mains"]["value"] == 69.0  # type: ignore[index]
-    assert body["gauges"]["mains"]["passed_over"] == 0  # type: ignore[index]
-
-
-def test_what_gauges_show_waits_for_the_clock(db: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Under a clock that is not set it lies apart, with its anchor; under one that is set it gets its date."""
-    monkeypatch.setattr("daemon.collector_clock.read_sign", lambda _file: ClockSign(told=True, stamp=None))
-    run(db, [shown(50.0, second) for second in range(5)])
-    assert rows(db, "SELECT sum(samples) FROM undated_gauge_minute JOIN anchor ON id = anchor WHERE NOT known") == [
-        (5,)
-    ]
-    assert rows(db, "SELECT count(*) FROM gauge_minute") == [(0,)]
-
-    monkeypatch.undo()
-    monkeypatch.setattr("daemon.collector.TICK_S", 0.05)
-    monkeypatch.setattr("daemon.collector_clock.read_sign", lambda _file: ClockSign(told=True, stamp=1))
-    run(db, [shown(52.0, second) for second in range(5)])
-
-    assert rows(db, "SELECT count(*) FROM undated_gauge_minute") == [(0,)]
-    ((total, values),) = rows(db, "SELECT sum(mean * samples), sum(samples) FROM gauge_minute")
-    assert (total, values) == (pytest.approx(510.0), 10)
-
-
-def test_what_gauges_show_outlives_a_database_that_refuses(db: pathlib.Path) -> None:
-    """Rows are kept until a transaction holds them, and are in once."""
-    connection = writer.open_writer(db)
-    (mains,) = gauge_ids(connection, ["mains"])
-    store = BatchStore(connection, kept_lines=10)
-    other = sqlite3.connect(db, isolation_level=None)
-    other.execute("BEGIN IMMEDIATE")
-    connection.execute("PRAGMA busy_timeout = 10")
-    store.keep_gauges([GaugeRow(5, mains, 48.0, None, 1)])
-    assert not store.commit({}, now_ms=0)
-    other.execute("ROLLBACK")
-    other.close()
-    store.keep_gauges([GaugeRow(5, mains, 50.0, None, 1)])
-
-    assert store.waiting_rows == 1
-    assert store.commit({}, now_ms=0)
-    assert store.commit({}, now_ms=0)
-    store.close()
-    assert rows(db, "SELECT mean, samples FROM gauge_minute") == [(49.0, 2)]

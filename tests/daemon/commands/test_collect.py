@@ -1,18 +1,14 @@
 """`clearbore collect` as the keeper runs it: a process, a port and a broker at once, signals."""
 
 import contextlib
-import csv
 import dataclasses
 import json
-import os
 import pathlib
-import re
 import signal
 import socket
-import sqlite3
 import subprocess
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -23,112 +19,16 @@ from config.load import load_plant
 from config.settings import StoreSettings
 from daemon import clock
 from daemon.commands.collect import make_jobs_plan, make_plan
-from daemon.plan import GaugeChannelPlan, GaugeFeedPlan, from_json, to_json
+from daemon.plan import from_json, to_json
 from daemon.rig import Rig
 from daemon.store import writer
 from daemon.store.prepare import prepare_store
 from daemon.upkeep import catch_up
-from daemon.wire import encode_values
+from tests.support.collecting_process import RUNS, collecting, plant_file, rows
 from tests.support.mosquitto import Mosquitto, free_port
-from tests.support.simulated_log import run
 from tests.support.waiting import wait_until
 
 HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "sqlite_utils", "pydantic", "apscheduler", "jinja2", "analysis")
-
-RUNS = """
-[plant]
-name = "Slate cove"
-[pump]
-curve = [["0 L/h", "4.2 m"], ["5000 L/h", "3.1 m"], ["9000 L/h", "0.5 m"]]
-[[run]]
-name = "riser"
-from = "pump"
-to = "tee"
-path = [{ pipe = "1-1/2 in sch 40", length = "1 m" }]
-[[run]]
-name = "carbon"
-from = "tee"
-outlet = "20 cm"
-path = [{ pipe = "1/2 in sch 40", length = "1 m" }]
-meter = "M1"
-[[run]]
-name = "uv"
-from = "tee"
-outlet = "20 cm"
-path = [{ pipe = "3/4 in sch 40", length = "1 m" }]
-meter = "M2"
-"""
-METERS = """
-[[meter]]
-name = "M1"
-pulses_per_litre = 450
-source = {{ serial = "bench", channel = 1 }}
-[[meter]]
-name = "M2"
-pulses_per_litre = 450
-source = {{ mqtt = "shed", topic = "rack/2", pulses = "/pulses", uptime = "/uptime_s" }}
-[[serial]]
-name = "bench"
-port = "{port}"
-[[mqtt]]
-name = "shed"
-host = "127.0.0.1"
-port = {broker}
-user = "reef"
-password_file = "secret"
-"""
-
-
-def plant_file(folder: pathlib.Path, *, broker: int = 1, port: str | None = None) -> pathlib.Path:
-    """A plant file with one meter on a serial port and one on a topic."""
-    (folder / "secret").write_text("anything\n")
-    path = folder / "cove.toml"
-    path.write_text(RUNS + METERS.format(port=port or folder / "counter", broker=broker))
-    return path
-
-
-class Process:
-    """A running `clearbore collect` and its log."""
-
-    def __init__(self, plant: pathlib.Path, *options: str, environment: Mapping[str, str] | None = None) -> None:
-        self._log = plant.with_suffix(".log")
-        with self._log.open("ab") as log:
-            self.popen = subprocess.Popen(
-                [sys.executable, "-m", "daemon", "collect", str(plant), *options],
-                stderr=log,
-                env=os.environ | dict(environment or {}),
-            )
-
-    @property
-    def log(self) -> str:
-        """All that was logged so far."""
-        return self._log.read_text()
-
-    def end(self, number: signal.Signals = signal.SIGTERM) -> int:
-        """Send a signal and wait; the exit code."""
-        self.popen.send_signal(number)
-        return self.popen.wait(20)
-
-
-@contextlib.contextmanager
-def collecting(plant: pathlib.Path, *options: str, environment: Mapping[str, str] | None = None) -> Iterator[Process]:
-    """Run the command; it is dead afterwards whatever happens."""
-    process = Process(plant, *options, environment=environment)
-    try:
-        yield process
-    finally:
-        process.popen.kill()
-        process.popen.wait(10)
-
-
-def rows(plant: pathlib.Path, sql: str) -> list[tuple[object, ...]]:
-    """What a reader of the plant's database finds."""
-    connection = sqlite3.connect(f"{plant.with_suffix('.db').as_uri()}?mode=ro", uri=True)
-    try:
-        return connection.execute(sql).fetchall()
-    finally:
-        connection.close()
-
 
 LAST = "SELECT max(count), max(restart), min(count - pulses) FROM minute JOIN meter ON id = meter WHERE name = '{}'"
 
@@ -230,80 +130,6 @@ def test_no_meter_has_a_source(tmp_path: pathlib.Path) -> None:
     )
     with pytest.raises(PlantFileError, match="no meter or gauge has a source"):
         make_plan(load_plant(plant), tmp_path / "cove.db")
-
-
-GAUGES = """
-[[gauge]]
-name = "header"
-reads = "pressure"
-run = "riser"
-unit = "kPa"
-source = { serial = "bench", channel = 1 }
-[[gauge]]
-name = "mains"
-reads = "power"
-unit = "kW"
-source = { mqtt = "shed", topic = "rack/2", value = "/power" }
-"""
-
-
-def test_gauges_of_port_and_broker(tmp_path: pathlib.Path, rig: Rig, broker: Mosquitto) -> None:
-    """Beside the meters of both: in the database at the stop, in `status` and in `export`; the process stays lean."""
-    plant = plant_file(tmp_path, broker=broker.port)
-    plant.write_text(plant.read_text() + GAUGES)
-    device = mqtt.Client(CallbackAPIVersion.VERSION2)
-    device.connect("127.0.0.1", broker.port)
-    device.loop_start()
-    with collecting(plant) as process:
-        wait_until(lambda: process.log.count("source_up") == 2)
-        for second, kilowatts in ((1, 0.05), (2, 11.0)):
-            rig.send_raw(encode_values(uptime_ms=1000 * second, values=[20.0 + second]))
-            message = json.dumps({"pulses": second, "uptime_s": second, "power": kilowatts})
-            device.publish("rack/2", message, qos=1).wait_for_publish(10)
-        maps = pathlib.Path(f"/proc/{process.popen.pid}/maps").read_text()
-        wait_until(lambda: rig.uptime_ms >= 3000)
-        assert process.end() == 0
-    device.disconnect()
-    device.loop_stop()
-
-    found = {row[0]: row[1] for row in rows(plant, "SELECT name, mean FROM gauge_minute JOIN gauge ON id = gauge")}
-    assert found["header"] in {21.0, 21.5, 22.0}  # both, or the later one where they came at once
-    assert found["mains"] == 0.05
-    assert rows(plant, "SELECT reason, times FROM rejected") == [("mains: value at /power that cannot be", 1)]
-    assert "numpy" not in maps
-    shown = run("status", plant).stdout
-    assert re.search(r"mains +\S+ (s|min) ago +0\.05 kW", shown), shown
-    said = json.loads(run("status", plant, "--json").stdout)
-    assert [(gauge["name"], gauge["source"], gauge["silent"]) for gauge in said["gauges"]] == [
-        ("header", "serial:bench", False),
-        ("mains", "mqtt:shed", False),
-    ]
-    out = tmp_path / "gauges.csv"
-    assert run("export", plant, "--what", "gauges", "--out", out).exit_code == 0
-    with out.open(encoding="utf-8") as file:
-        lines = list(csv.DictReader(file))
-    assert {(line["gauge"], line["reads"], line["unit"]) for line in lines} == {
-        ("header", "pressure", "kPa"),
-        ("mains", "power", "kW"),
-    }
-    assert {float(line["mean"]) for line in lines if line["gauge"] == "mains"} == {0.05}
-
-
-def test_gauges_alone_can_be_collected(tmp_path: pathlib.Path) -> None:
-    """Where all meters are fed from files."""
-    plant = tmp_path / "cove.toml"
-    meters = '[[meter]]\nname = "M1"\npulses_per_litre = 450\n[[meter]]\nname = "M2"\npulses_per_litre = 450\n'
-    port = '[[serial]]\nname = "bench"\nport = "/dev/ttyX"\n[[mqtt]]\nname = "shed"\nhost = "h"\n'
-    plant.write_text(RUNS + meters + GAUGES + port)
-
-    plan = from_json(to_json(make_plan(load_plant(plant), tmp_path / "cove.db")))
-
-    assert plan.bits == {}
-    assert plan.gauges == ("header", "mains")
-    assert plan.ports[0].gauges == (GaugeChannelPlan(gauge="header", channel=1, least=-101.325, most=2000.0),)
-    assert plan.brokers[0].gauges == (
-        GaugeFeedPlan(gauge="mains", topic="rack/2", value="/power", least=0.0, most=10.0),
-    )
 
 
 def test_the_plan_survives_the_handover(tmp_path: pathlib.Path) -> None:
