@@ -54,6 +54,7 @@ class GaugeBook:
     def __init__(self, numbers: Mapping[str, int]) -> None:
         self._numbers = dict(numbers)
         self._held: dict[str, _Held] = {}
+        self._latest: dict[str, float] = {}
         self._open: dict[tuple[int, int], _Sum] = {}
 
     @property
@@ -62,12 +63,15 @@ class GaugeBook:
         return len(self._numbers)
 
     def add(self, value: GaugeValue, *, wall_minus_steady_ms: int) -> bool:
-        """Take a value in; False if it stands for one that came just before it.
+        """Take a value in; False if it stands for one that came just before it, or is that one sent again.
 
         Args:
             value: as it arrived.
             wall_minus_steady_ms: UTC epoch ms less the monotonic clock; 0 while the time is not known.
         """
+        latest, self._latest[value.gauge] = self._latest.get(value.gauge), value.value
+        if value.again and value.value == latest:
+            return False
         held = self._held.get(value.gauge)
         if held is not None and 0 <= value.arrival_ms - held.arrival_ms < BURST_MS:
             held.value = value.value

@@ -25,11 +25,12 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeValue:
-    """What a gauge showed, in its unit; `arrival_ms` on the monotonic clock."""
+    """What a gauge showed, in its unit; `arrival_ms` on the monotonic clock, `again` as of a reading."""
 
     gauge: str
     value: float
     arrival_ms: int
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,8 @@ import sqlite3
 
 from daemon.latest import last_minute
 from daemon.store.blocks import block_id, first_minute
-from daemon.store.gauges import drop_gauge_minutes, first_gauge_minute
+from daemon.store.gauge_hours import DAY_HOURS, drop_gauge_minutes, settle_gauge_hours
+from daemon.store.gauges import gauge_minute_span
 from daemon.store.keys import row_key
 from daemon.store.opening import transaction
 from daemon.store.writer import MINUTES_PER_DAY
@@ -17,9 +18,10 @@ _DAY_S = 86_400
 def drop_old_minutes(connection: sqlite3.Connection, *, kept_days: int, now_s: float) -> int:
     """Delete the minutes of whole UTC days that are older than `kept_days`, and give their space back.
 
-    Those of gauges go with them; what an hour of them showed stays. Age counts from now or from the newest reading, whichever is earlier: a clock that runs ahead, or an old log that is
-    loaded by itself, must not cost anything. Minutes whose hours are not derived yet stay, whatever their age. Each
-    transaction is short, so that another writer can get in between; an interrupted call is completed by the next.
+    Those of gauges go with them; what an hour of them showed stays. Age counts from now or from the newest reading,
+    whichever is earlier: a clock that runs ahead, or an old log that is loaded by itself, must not cost anything. Minutes
+    whose hours are not derived yet stay, whatever their age. Each transaction is short, so that another writer can get in
+    between; an interrupted call is completed by the next.
 
     Args:
         connection: of `open_writer`.
@@ -37,20 +39,38 @@ def drop_old_minutes(connection: sqlite3.Connection, *, kept_days: int, now_s: f
             dropped += _days_held(connection, first // MINUTES_PER_DAY, to_day)
             connection.execute("DELETE FROM minute WHERE slot < ?", (row_key(to_day * MINUTES_PER_DAY, 0),))
             connection.execute("DELETE FROM minute_block WHERE id < ?", (block_id(to_day * 24, 0),))
-    gauged = _drop_gauges(connection, end_day)
-    if dropped or gauged:
+    if _drop_gauges(connection, kept_days=kept_days, now_s=now_s) or dropped:
         _give_back(connection)
     return dropped
 
 
-def _drop_gauges(connection: sqlite3.Connection, end_day: int) -> bool:
-    """Delete the minutes of gauges before a UTC epoch day; whether there were any."""
-    dropped = False
-    while (first := first_gauge_minute(connection)) is not None and first // MINUTES_PER_DAY < end_day:
-        to_day = min(first // MINUTES_PER_DAY + DAYS_A_COMMIT, end_day)
-        drop_gauge_minutes(connection, to_minute=to_day * MINUTES_PER_DAY)
-        dropped = True
-    return dropped
+def settle_gauges(connection: sqlite3.Connection, *, now_s: float) -> None:
+    """Give the hours of gauges their medians, up to the day that runs.
+
+    Args:
+        connection: of `open_writer`.
+        now_s: UTC epoch seconds.
+    """
+    span = gauge_minute_span(connection)
+    if span is not None:
+        today = min(int(now_s // _DAY_S), span[1] // MINUTES_PER_DAY)
+        settle_gauge_hours(connection, to_hour=today * DAY_HOURS)
+
+
+def _drop_gauges(connection: sqlite3.Connection, *, kept_days: int, now_s: float) -> bool:
+    """Delete the minutes of gauges that are older than those of meters are kept; whether there were any.
+
+    Their age counts from the newest minute of a meter or a gauge: the meters of a plant may come from files alone.
+    """
+    span = gauge_minute_span(connection)
+    if span is None:
+        return False
+    newest = max(span[1], last_minute(connection) or 0)
+    end_day = min(int(now_s // _DAY_S), newest // MINUTES_PER_DAY) - kept_days
+    first_day = span[0] // MINUTES_PER_DAY
+    for day in range(first_day, end_day, DAYS_A_COMMIT):
+        drop_gauge_minutes(connection, to_hour=min(day + DAYS_A_COMMIT, end_day) * DAY_HOURS)
+    return first_day < end_day
 
 
 def _end_day(connection: sqlite3.Connection, *, kept_days: int, now_s: float) -> int:

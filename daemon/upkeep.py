@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from config.settings import PlantFile
 from daemon.latest import last_minute
-from daemon.retention import drop_old_minutes
+from daemon.retention import drop_old_minutes, settle_gauges
 from daemon.store.notes import note_disk
 from daemon.store.opening import open_writer, storage_errors
 
@@ -62,6 +62,7 @@ def catch_up(plant_file: PlantFile, db: str | pathlib.Path, *, now_s: float) -> 
     """
     with second_writer(db) as connection:
         derive_hours(connection, plant_file)
+        settle_gauges(connection, now_s=now_s)
         return drop_old_minutes(connection, kept_days=plant_file.settings.store.minutes_kept_days, now_s=now_s)
 
 

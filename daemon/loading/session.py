@@ -12,7 +12,7 @@ from daemon.loading.gauges import GaugeLoader, GaugeTally, check_gauge_header
 from daemon.loading.load import Loader, check_header
 from daemon.loading.stream import digest_of
 from daemon.loading.tally import FileTally
-from daemon.retention import drop_old_minutes
+from daemon.retention import drop_old_minutes, settle_gauges
 from daemon.store import records, writer
 from daemon.store.journal import add_events
 from daemon.store.opening import open_writer_beside, storage_errors, transaction
@@ -94,6 +94,7 @@ def load_all(plant_file: PlantFile, order: Order, *, now_s: float, tell: Callabl
             )
             gauged = tuple(gauges.load(path, again=order.again) for path in order.gauges)
             days = loader.refresh_hours()
+            settle_gauges(connection, now_s=now_s)
             dropped = drop_old_minutes(connection, kept_days=store.minutes_kept_days, now_s=now_s)
         finally:
             connection.close()

@@ -232,7 +232,7 @@ def _value(gauge: GaugeFeedPlan, message: mqtt.MQTTMessage, arrival_ms: int) -> 
     """What a message says of one gauge."""
     document = payload.parse(bytes(message.payload))
     value = payload.value_at(document, gauge.value, least=gauge.least, most=gauge.most)
-    return GaugeValue(gauge=gauge.gauge, value=value, arrival_ms=arrival_ms)
+    return GaugeValue(gauge=gauge.gauge, value=value, arrival_ms=arrival_ms, again=message.dup)
 
 
 def _session_properties() -> Properties:

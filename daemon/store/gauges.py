@@ -1,15 +1,14 @@
-"""Values of gauges, a row a minute; medians of the hours whose minutes are gone. Standard library only."""
+"""Values of gauges, a row a minute, and what they come to by the hour. Standard library only."""
 
-import itertools
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 
 from config.errors import StoreError
+from daemon.store.gauge_hours import HOUR_MINUTES, keep_level, medians, settled_hours, settled_to
 from daemon.store.gauge_rows import GAUGES_MOST, GaugeRow, joined, slot_of
 from daemon.store.opening import transaction
 
 MINUTE_MS = 60_000
-HOUR_MINUTES = 60
 _HALF_MS = MINUTE_MS // 2
 # A row of the monotonic clock lies in the minute that its middle has in UTC: rows of one anchor never meet there.
 _DATED_MINUTE = f"(minute * {MINUTE_MS} + {_HALF_MS} + offset_ms) / {MINUTE_MS}"
@@ -40,19 +39,29 @@ def gauge_ids(connection: sqlite3.Connection, names: Iterable[str]) -> tuple[int
 
 def write_gauge_minutes(connection: sqlite3.Connection, rows: Iterable[GaugeRow]) -> None:
     """Store rows of a file; the fuller of two rows of a minute stands, whichever came first."""
+    touched: set[tuple[int, int]] = set()
     with transaction(connection):
-        connection.executemany(f"{_KEEP} WHERE (excluded.samples, excluded.mean) > (samples, mean)", map(_stored, rows))
+        connection.executemany(
+            f"{_KEEP} WHERE (excluded.samples, excluded.mean) > (samples, mean)", _noted(rows, touched)
+        )
+        keep_level(connection, touched)
 
 
 def add_gauge_minutes(connection: sqlite3.Connection, rows: Iterable[GaugeRow]) -> None:
     """Store rows of values that nobody stored yet; what is there of their minutes is of other values."""
+    touched: set[tuple[int, int]] = set()
     with transaction(connection):
         for row in rows:
-            found = connection.execute(
-                "SELECT minute, gauge, mean, sd, samples FROM gauge_minute WHERE slot = ?",
-                (slot_of(row.minute, row.gauge),),
-            ).fetchone()
-            connection.execute(_KEEP, _stored(row if found is None else joined(GaugeRow(*found), row)))
+            connection.executemany(_KEEP, _noted([_with_stored(connection, row)], touched))
+        keep_level(connection, touched)
+
+
+def _with_stored(connection: sqlite3.Connection, row: GaugeRow) -> GaugeRow:
+    """A row joined with what is there of its minute."""
+    found = connection.execute(
+        "SELECT minute, gauge, mean, sd, samples FROM gauge_minute WHERE slot = ?", (slot_of(row.minute, row.gauge),)
+    ).fetchone()
+    return row if found is None else joined(GaugeRow(*found), row)
 
 
 def add_undated_gauges(connection: sqlite3.Connection, anchor: int, rows: Iterable[GaugeRow]) -> None:
@@ -103,37 +112,34 @@ def read_gauge_rows(connection: sqlite3.Connection, *, from_minute: int, to_minu
 def read_gauge_hours(
     connection: sqlite3.Connection, names: Sequence[str], *, from_hour: int, to_hour: int
 ) -> Iterator[tuple[int, int, float]]:
-    """(place of the gauge among the names, UTC epoch hour, median of its minutes' means) of a span of hours."""
+    """(place of the gauge among the names, UTC epoch hour, median of its minutes' means) of a span of hours, in order."""
     places = _places(connection, names)
-    minutes = read_gauge_rows(connection, from_minute=from_hour * HOUR_MINUTES, to_minute=to_hour * HOUR_MINUTES)
-    kept = connection.execute(
-        "SELECT hour, gauge, median FROM gauge_hour WHERE slot >= ? AND slot < ?",
-        (slot_of(from_hour, 0), slot_of(to_hour, 0)),
-    ).fetchall()
-    yield from ((places[gauge], hour, median) for hour, gauge, median in kept if gauge in places)
-    yield from ((places[gauge], hour, median) for hour, gauge, median, _ in _medians(minutes) if gauge in places)
+    known = settled_hours(connection, from_hour=from_hour, to_hour=to_hour)
+    open_from = min(max(from_hour, settled_to(connection)), to_hour)
+    spans = [(hour, hour + 1) for hour in _hours_of_waiting(connection, from_hour, open_from)]
+    for first, end in (*spans, (open_from, to_hour)):
+        rows = read_gauge_rows(connection, from_minute=first * HOUR_MINUTES, to_minute=end * HOUR_MINUTES)
+        for hour, gauge, median, minutes in medians(rows):
+            if minutes >= known.get((hour, gauge), (median, 0))[1]:
+                known[hour, gauge] = (median, minutes)
+    for (hour, gauge), (median, _) in sorted(known.items()):
+        if gauge in places:
+            yield places[gauge], hour, median
 
 
-def drop_gauge_minutes(connection: sqlite3.Connection, *, to_minute: int) -> None:
-    """Delete the minutes before a UTC epoch minute that begins an hour; the medians of their hours stay."""
-    with transaction(connection):
-        rows = connection.execute(
-            "SELECT minute, gauge, mean, sd, samples FROM gauge_minute WHERE slot < ?", (slot_of(to_minute, 0),)
-        ).fetchall()
-        connection.executemany(
-            "INSERT OR REPLACE INTO gauge_hour (slot, median, minutes) VALUES (?, ?, ?)",
-            (
-                (slot_of(hour, gauge), median, minutes)
-                for hour, gauge, median, minutes in _medians([GaugeRow(*row) for row in rows])
-            ),
-        )
-        connection.execute("DELETE FROM gauge_minute WHERE slot < ?", (slot_of(to_minute, 0),))
+def _hours_of_waiting(connection: sqlite3.Connection, from_hour: int, to_hour: int) -> list[int]:
+    """UTC epoch hours of a span in which rows without a date lie, dated as well as is known."""
+    rows = connection.execute(
+        f"SELECT DISTINCT {_DATED_MINUTE} / {HOUR_MINUTES} AS at {_WAITING} WHERE at >= ? AND at < ? ORDER BY at",
+        (from_hour, to_hour),
+    )
+    return [hour for (hour,) in rows.fetchall()]
 
 
-def first_gauge_minute(connection: sqlite3.Connection) -> int | None:
-    """UTC epoch minute of the oldest row with a date; None without one."""
-    (minute,) = connection.execute("SELECT min(slot) >> 10 FROM gauge_minute").fetchone()
-    return None if minute is None else int(minute)
+def gauge_minute_span(connection: sqlite3.Connection) -> tuple[int, int] | None:
+    """UTC epoch minutes of the oldest and the newest row with a date; None without any."""
+    first, last = connection.execute("SELECT min(slot) >> 10, max(slot) >> 10 FROM gauge_minute").fetchone()
+    return None if first is None else (int(first), int(last))
 
 
 def latest_gauge_row(connection: sqlite3.Connection, name: str, *, from_minute: int) -> GaugeRow | None:
@@ -159,18 +165,11 @@ def _places(connection: sqlite3.Connection, names: Sequence[str]) -> dict[int, i
     return {ids[name]: place for place, name in enumerate(names) if name in ids}
 
 
-def _medians(rows: Sequence[GaugeRow]) -> Iterator[tuple[int, int, float, int]]:
-    """(UTC epoch hour, gauge, median of its minutes' means, minutes); rows in any order."""
-    ordered = sorted(rows, key=lambda row: (row.gauge, row.minute))
-    for (gauge, hour), group in itertools.groupby(ordered, key=lambda row: (row.gauge, row.minute // HOUR_MINUTES)):
-        means = [row.mean for row in group]
-        yield hour, gauge, _median(means), len(means)
-
-
-def _median(values: Sequence[float]) -> float:
-    """The median; the module of the standard library for it would cost the always-on process 0.7 MB."""
-    ordered, middle = sorted(values), len(values) // 2
-    return ordered[middle] if len(values) % 2 else (ordered[middle - 1] + ordered[middle]) / 2
+def _noted(rows: Iterable[GaugeRow], touched: set[tuple[int, int]]) -> Iterator[tuple[int, float, float | None, int]]:
+    """The values of _KEEP, with the UTC epoch hour and gauge of each row put down."""
+    for row in rows:
+        touched.add((row.minute // HOUR_MINUTES, row.gauge))
+        yield _stored(row)
 
 
 def _stored(row: GaugeRow) -> tuple[int, float, float | None, int]:

@@ -44,7 +44,8 @@ Raw counts and times are kept; K-factors are applied at reading.
     gauge_minute  mean of a gauge's values in a UTC epoch minute, in the gauge's unit, their standard deviation (null for
                   one) and how many they were; minute and gauge are read from `slot`, (minute << 10) + gauge; of two files
                   that speak of one minute the one with more values counts, with as many the higher mean
-    gauge_hour    median of the means of an hour's minutes, where these are dropped, and how many there were
+    gauge_hour    median of the means of an hour's minutes, and how many these were, of the hours up to the newest one here;
+                  it stays when the minutes are dropped
     undated_gauge_minute  rows as in `gauge_minute`, but counted in minutes of the monotonic clock, as `undated_minute`
     disk_space    bytes of the database and bytes free beside it, noted once a UTC epoch day
 """

@@ -76,6 +76,22 @@ def test_the_last_of_a_burst_stands_for_all() -> None:
     assert (row.mean, row.samples) == (6.0, 2)
 
 
+def test_a_value_that_is_sent_again_counts_once() -> None:
+    """The broker did not hear that it came; one that is marked so and was never seen counts."""
+    book = GaugeBook({"mains": 1})
+    came = [(0, 5.0, False), (900, 5.0, True), (2000, 7.0, True), (4000, 7.0, False)]
+    counted = [
+        book.add(GaugeValue(gauge="mains", value=shown, arrival_ms=at_ms, again=again), wall_minus_steady_ms=0)
+        for at_ms, shown, again in came
+    ]
+
+    (row,) = book.take()
+
+    assert counted == [True, False, True, True]
+    assert row.samples == 3
+    assert row.mean == pytest.approx(19 / 3)
+
+
 def test_rows_that_wait_are_joined_and_thinned() -> None:
     """Every second minute of the older half goes when there are too many, and is counted; the newest stay."""
     waiting = WaitingGauges(most=10)

@@ -8,8 +8,9 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from daemon.retention import drop_old_minutes
+from daemon.retention import drop_old_minutes, settle_gauges
 from daemon.store import schema, undated, writer
+from daemon.store.gauge_hours import drop_gauge_minutes, settle_gauge_hours, settled_to
 from daemon.store.gauge_rows import GaugeRow
 from daemon.store.gauges import (
     add_gauge_minutes,
@@ -137,16 +138,98 @@ def test_minutes_go_with_age_and_the_hours_medians_stay(store: sqlite3.Connectio
     writer.write_minutes(store, [MinuteRow(MINUTE + 20 * 1440 - 1, 1, 0, 9, 0, 0, 0, None, None, 1, 0)])
     store.execute("DELETE FROM stale_day")
 
-    def hours() -> list[tuple[int, int, float]]:
-        return sorted(read_gauge_hours(store, ["header", "mains"], from_hour=24 * DAY, to_hour=24 * (DAY + 20)))
-
-    before = hours()
+    before = hours(store)
     drop_old_minutes(store, kept_days=5, now_s=86_400.0 * (DAY + 20))
 
-    assert before == [(1, 24 * DAY + hour, float(np.nanmedian(means))) for hour, means in enumerate(shown)]
-    assert hours() == before
+    assert before == [(0, 24 * DAY + hour, float(np.nanmedian(means))) for hour, means in enumerate(shown)]
+    assert hours(store) == before
     assert store.execute("SELECT min(minute) / 1440 FROM gauge_minute").fetchone() == (DAY + 14,)
     assert store.execute("SELECT count(*), min(minutes), max(minutes) FROM gauge_hour").fetchone() == (14 * 24, 40, 60)
+
+
+def hours(store: sqlite3.Connection, days: int = 20) -> list[tuple[int, int, float]]:
+    """What both gauges showed by the hour."""
+    return list(read_gauge_hours(store, ["mains", "header"], from_hour=24 * DAY, to_hour=24 * (DAY + days)))
+
+
+def by_numpy(rows: dict[tuple[int, int], float]) -> list[tuple[int, int, float]]:
+    """The same from (minute, gauge) -> mean, by numpy's median."""
+    groups: dict[tuple[int, int], list[float]] = {}
+    for (minute, gauge), mean in rows.items():
+        groups.setdefault((minute // 60, gauge), []).append(mean)
+    return [(gauge - 1, hour, float(np.median(means))) for (hour, gauge), means in sorted(groups.items())]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_hours_are_the_medians_of_their_minutes_whatever_is_settled(store: sqlite3.Connection, seed: int) -> None:
+    """Minutes in any order, late, of files and of collecting, with hours settled now and then; numpy's median."""
+    random = np.random.default_rng(seed)
+    known: dict[tuple[int, int], float] = {}
+    for _turn in range(40):
+        at = int(random.integers(0, 4 * 1440))
+        places = {(MINUTE + at + int(by), int(gauge)) for by, gauge in random.integers((0, 1), (90, 3), (20, 2))}
+        fresh = {place: float(random.normal(50.0, 5.0)) for place in places - known.keys()}
+        write = write_gauge_minutes if random.random() < 0.5 else add_gauge_minutes
+        write(store, [row(minute, mean, gauge=gauge) for (minute, gauge), mean in sorted(fresh.items())])
+        known |= fresh
+        if random.random() < 0.3:
+            settle_gauge_hours(store, to_hour=24 * DAY + int(random.integers(0, 5 * 24)))
+        assert hours(store) == by_numpy(known)
+    assert settled_to(store) > 0
+
+
+def test_what_changes_in_a_settled_hour_changes_its_median(store: sqlite3.Connection) -> None:
+    """A fuller minute of another file, and values that a run of the collector adds."""
+    write_gauge_minutes(store, [row(MINUTE, 50.0), row(MINUTE + 1, 52.0)])
+    settle_gauge_hours(store, to_hour=24 * DAY + 1)
+    write_gauge_minutes(store, [row(MINUTE, 54.0, samples=2, sd=0.0)])
+    assert hours(store) == [(0, 24 * DAY, 53.0)]
+    add_gauge_minutes(store, [row(MINUTE + 1, 55.0)])
+    assert hours(store) == [(0, 24 * DAY, 53.75)]
+
+
+def test_rows_without_a_date_count_in_a_settled_hour(store: sqlite3.Connection) -> None:
+    """While they wait as well as once they are moved."""
+    write_gauge_minutes(store, [row(MINUTE, 50.0), row(MINUTE + 60, 60.0)])
+    settle_gauge_hours(store, to_hour=24 * DAY + 2)
+    undated.write_anchor(store, Anchor(id=1, boot="b", steady_ms=0, offset_ms=OFFSET_MS, known=False))
+    add_undated_gauges(store, 1, [row(5, 52.0)])
+    assert hours(store) == [(0, 24 * DAY, 51.0), (0, 24 * DAY + 1, 60.0)]
+
+    undated.write_anchor(store, Anchor(id=1, boot="b", steady_ms=0, offset_ms=OFFSET_MS, known=True))
+    while undated.move_known(store):
+        pass
+    assert hours(store) == [(0, 24 * DAY, 51.0), (0, 24 * DAY + 1, 60.0)]
+
+
+def test_a_few_late_minutes_take_nothing_from_an_hour_that_was_dropped(store: sqlite3.Connection) -> None:
+    """Its median is of all of its minutes, and stays, also when the late ones are dropped in turn."""
+    write_gauge_minutes(store, [row(MINUTE + minute, 50.0) for minute in range(60)])
+    drop_gauge_minutes(store, to_hour=24 * DAY + 24)
+    write_gauge_minutes(store, [row(MINUTE + 5, 99.0), row(MINUTE + 60, 70.0)])
+    assert hours(store) == [(0, 24 * DAY, 50.0), (0, 24 * DAY + 1, 70.0)]
+    drop_gauge_minutes(store, to_hour=24 * DAY + 24)
+    assert hours(store) == [(0, 24 * DAY, 50.0), (0, 24 * DAY + 1, 70.0)]
+
+
+def test_settled_hours_are_read_without_their_minutes(store: sqlite3.Connection) -> None:
+    """So that a judgement of ten minutes does not go through the minutes of a year: of the day that runs, no more."""
+    write_gauge_minutes(store, [row(MINUTE + minute, 50.0 + minute % 7) for minute in range(9 * 1440 + 77)])
+    before = hours(store)
+    settle_gauges(store, now_s=86_400.0 * (DAY + 30))
+    assert settled_to(store) == 24 * (DAY + 9)
+    store.execute("DELETE FROM gauge_minute WHERE minute < ?", (MINUTE + 9 * 1440,))
+    assert hours(store) == before
+    assert len(before) == 9 * 24 + 2
+
+
+def test_minutes_of_gauges_go_by_their_own_age_where_no_meter_reads(store: sqlite3.Connection) -> None:
+    """Meters may come from files alone; a clock that runs ahead or lags costs nothing."""
+    write_gauge_minutes(store, [row(MINUTE + 60 * hour, 50.0) for hour in range(10 * 24)])
+    for now_day, first_day in ((DAY + 4, DAY), (DAY + 900, DAY + 4)):
+        drop_old_minutes(store, kept_days=5, now_s=86_400.0 * now_day)
+        assert store.execute("SELECT min(minute) / 1440 FROM gauge_minute").fetchone() == (first_day,)
+    assert len(hours(store)) == 10 * 24
 
 
 def test_rows_of_an_earlier_version_stay(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
