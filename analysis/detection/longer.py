@@ -175,7 +175,8 @@ def discounted(longer: Longer, hypotheses: Hypotheses, bank: OnsetBank, weights:
             change = change + lie.lean[onset, shape, best] * hypotheses.doubt[best]
         size = change / grown[onset, shape]
         rests_on, alike = _grounds(size, bank.score[onset, shape], bank.info[onset, shape], longer.common_signature)
-        left.append(log_sum(weight) - float(rests_on @ own) - float(alike @ common))
+        # one wander is enough to explain it: what another would explain as well is not taken off again
+        left.append(log_sum(weight) - max(float(rests_on @ own), float(np.max(alike * common, initial=0.0))))
     return log_sum(np.array(left))
 
 

@@ -1,6 +1,7 @@
 """How well the diagnosis does on labelled scenarios, beside simpler ways and beside an oracle, in one run.
 
     python tests/bench/diagnosis.py [--json] [--scenarios 60] [--profile standard|hard] [--seed 7001] [--jobs 2] [--worst K]
+        [--cases]
 
 Manifolds of 3 to 8 branches drawn at random, solved by the EPANET engine; weeks of hours with wander, feed pauses, power
 cuts, counter resets, logged speeds and media; a fault of every kind, or none. Commissioned on the first healthy days and
@@ -24,7 +25,7 @@ import click
 sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))  # run as a script, the folder above is not on the path
 
 from tests.bench.diagnosis_parts.life import PROFILES
-from tests.bench.diagnosis_parts.tables import people, plain, worst
+from tests.bench.diagnosis_parts.tables import cases, people, plain, worst
 from tests.bench.diagnosis_parts.trial import Trial, run_trial
 
 
@@ -67,14 +68,18 @@ def main() -> None:
     )
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
     parser.add_argument("--worst", type=int, default=0, metavar="K", help="list the K furthest from the oracle")
+    parser.add_argument("--cases", action="store_true", help="list every fault beside the oracle")
     options = parser.parse_args()
     start_s = time.perf_counter()
     numbers = list(range(options.first, options.first + options.scenarios))
     task = partial(run_trial, options.profile, options.seed, known_noise=options.known_noise)
     trials = run_trials(task, numbers, options.jobs)
     wall_s = time.perf_counter() - start_s
+    lists = sys.stderr if options.json else sys.stdout
     if options.worst:
-        (sys.stderr if options.json else sys.stdout).write(worst(trials, options.worst) + "\n")
+        lists.write(worst(trials, options.worst) + "\n")
+    if options.cases:
+        lists.write(cases(trials) + "\n")
     asked = {"profile": options.profile, "seed": options.seed, "known_noise": options.known_noise}
     told = json.dumps(asked | plain(trials, options.profile, wall_s)) + "\n" if options.json else None
     sys.stdout.write(told or people(trials, options.profile, wall_s))

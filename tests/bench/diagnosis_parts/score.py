@@ -91,11 +91,11 @@ def finding(trials: Iterable[Trial], delays: Delays) -> Finding:
         found=share([delays(trial) is not None for trial in faulty]),
         delay_h=median([delay for _, delay in found]),
         over_bound=median(bounded),
-        loss_percent=median([_loss_percent(trial, delay) for trial, delay in found if trial.kind not in WITHOUT_LOSS]),
+        loss_percent=median([loss_percent(trial, delay) for trial, delay in found if trial.kind not in WITHOUT_LOSS]),
     )
 
 
-def _loss_percent(trial: Trial, delay_h: float) -> float:
+def loss_percent(trial: Trial, delay_h: float) -> float:
     """What the fault takes in the hour of the alarm."""
     hour = math.ceil((trial.onset_h or 0) + delay_h) - 1
     return 100.0 * trial.loss[min(hour, trial.hours - 1)]

@@ -74,6 +74,32 @@ def worst(trials: Sequence[Trial], count: int) -> str:
     return "\n".join(lines) + "\n"
 
 
+def cases(trials: Sequence[Trial]) -> str:
+    """Every fault beside the oracle, a line each: how long it took, what was lost by then, and what stood first."""
+    head = f"{'':<5}{'fault':<16}{'bound h':>8}{'oracle h':>9}{'ours h':>8}{'oracle lost %':>14}{'ours lost %':>12}  first then, and 72 h on"
+    return "\n".join([head, *(_case(trial) for trial in trials if trial.answer is not None)]) + "\n"
+
+
+def _case(trial: Trial) -> str:
+    oracle, ours = score.oracle_delay(trial), score.our_delay(trial)
+    bound = None if trial.oracle is None else trial.oracle.bound_h
+    said = [] if trial.found is None else [trial.found.named(after_h)[0][0] for after_h in (0, 72)]
+    named = ", ".join("right" if answer == trial.answer else _words(answer) for answer in said)
+    figures = (
+        f"{_figure(None if bound is None else float(bound), 0):>8}{_figure(oracle, 0):>9}{_figure(ours, 1):>8}"
+        f"{_figure(_lost(trial, oracle), 1):>14}{_figure(_lost(trial, ours), 1):>12}"
+    )
+    return f"{trial.number:<5}{trial.kind.replace('_', ' '):<16}{figures}  {named}"
+
+
+def _lost(trial: Trial, delay_h: float | None) -> float | None:
+    return None if delay_h is None or trial.kind in score.WITHOUT_LOSS else score.loss_percent(trial, delay_h)
+
+
+def _figure(value: float | None, decimals: int) -> str:
+    return "-" if value is None else f"{value:.{decimals}f}"
+
+
 def _behind(trial: Trial) -> float:
     """Hours behind the oracle; a missed fault counts what is left of the record, a false alarm a week."""
     begin, end = trial.watched
