@@ -6,6 +6,9 @@ from analysis.detection.track import Track
 from analysis.detection.verdict import Verdict
 from analysis.detection.whitener import FilterState
 
+# Hours after which an open change counts as the new normal.
+SETTLE_H = 120
+
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class Change:
@@ -36,3 +39,8 @@ class Change:
     def open(self) -> bool:
         """Whether it lasts."""
         return self.cleared_h is None
+
+    @property
+    def judged_until_h(self) -> int:
+        """The last hour whose readings it keeps from telling what is healthy."""
+        return self.raised_h + SETTLE_H if self.cleared_h is None else self.cleared_h

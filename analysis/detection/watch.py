@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.detection.bank import OnsetBank, empty
-from analysis.detection.change import Change
+from analysis.detection.change import SETTLE_H, Change
 from analysis.detection.lessons import Lessons, learn_again, learned
 from analysis.detection.longer import Comparison, Hour, asked_from, discounted
 from analysis.detection.looks import Looks
@@ -20,15 +20,13 @@ from analysis.detection.products import Lie
 from analysis.detection.regimes import Regime, Touch, regime_at
 from analysis.detection.track import Track
 from analysis.detection.verdict import Verdict, judge
-from analysis.detection.whitener import FilterState, loosened, start
+from analysis.detection.whitener import FilterState, loosened, start, thinned
 from analysis.frames import Floats
 
 # The oldest onsets are weighed every RELOOK_H hours only, unless the odds come within NEAR of the limit.
 RELOOK_H, NEAR = 6, 3.0
 # Looks are for what is sudden, which is sure at once: a change that only just reaches the limit waits for its hour.
 LOOK_MARGIN = 1.5
-# Hours after which an open change counts as the new normal.
-SETTLE_H = 120
 # Recovery is judged on the mean of this many hours, and must hold for this many.
 WINDOW_H = 6
 RECOVERED_H = 3
@@ -41,8 +39,6 @@ FADED_H = 24
 FADED_LOG_ODDS = 1.0
 # A lesson waits while the odds are within this of the limit: what is learned from must be healthy.
 CALM = 4.0
-# Filters of the past are kept this far apart (hours) up to this age (hours), for a change whose onset lies that far back.
-PAST_SPACING = ((48, 1), (10 * 24, 6), (93 * 24, 48))
 # How far a settled change may have been misjudged, as a share of it.
 SETTLED_SHARE = 0.15
 # A verdict is noted when a probability moves this much, and at these ages.
@@ -214,7 +210,7 @@ class Watch:
         self.front.take(hour, reading, share, judged=judged)
         self.past.append((hour, self.front.state))
         if hour % 24 == 0:
-            self.past = _thinned(self.past, hour)
+            self.past = thinned(self.past, hour)
 
     def _open(self) -> tuple[Change, ...]:
         return tuple(change for change in self.changes if change.open)
@@ -250,8 +246,10 @@ class Watch:
 
     def _sound_hour(self, hour: int) -> Hour:
         """What an hour brings where nothing is wrong: while a change was judged nothing was seen."""
-        judged = any(change.before_h < hour <= _settled_h(change) for change in self.changes)
-        moved = [change.noted[0].expected for change in self.changes if change.open and hour == _settled_h(change) + 1]
+        judged = any(change.before_h < hour <= change.judged_until_h for change in self.changes)
+        moved = [
+            change.noted[0].expected for change in self.changes if change.open and hour == change.judged_until_h + 1
+        ]
         return Hour(
             model=learned(regime_at(self.regimes, hour).model, self.lesson),
             touches=(*self._touches_at(hour), *(Touch(hour=hour, pattern=pattern, sd=1.0) for pattern in moved)),
@@ -390,18 +388,3 @@ class Watch:
         solved = np.linalg.solve(cov[np.ix_(seen, seen)], np.stack([departure[seen], expected], axis=1))
         odds = float(expected @ solved[:, 0] - 0.5 * expected @ solved[:, 1])
         return odds < RECOVERED_LOG_ODDS
-
-
-def _settled_h(change: Change) -> int:
-    """Up to which hour a change keeps readings from telling what is healthy."""
-    return change.raised_h + SETTLE_H if change.cleared_h is None else change.cleared_h
-
-
-def _thinned(past: list[tuple[int, FilterState]], now_h: int) -> list[tuple[int, FilterState]]:
-    """Filters of the past, fewer of the older ones; the newest of those too old for any onset stays."""
-    kept = [
-        (hour, state)
-        for hour, state in past
-        if any(now_h - hour <= limit_h and hour % spacing_h == 0 for limit_h, spacing_h in PAST_SPACING)
-    ]
-    return kept or past[-1:]

@@ -21,6 +21,9 @@ SURPRISE_LIMIT = 4.0
 # hours after it.
 JUMP_SCORE = 2.5
 
+# Filters of the past are kept this far apart (hours) up to this age (hours), for a change whose onset lies that far back.
+PAST_SPACING = ((48, 1), (10 * 24, 6), (93 * 24, 48))
+
 
 @dataclass(frozen=True, slots=True)
 class FilterState:
@@ -141,3 +144,13 @@ def loosened(state: FilterState, pattern: Floats) -> FilterState:
 def _goes_on(before: Floats, score: Floats) -> NDArray[np.bool_]:
     """[M] whether a surprise is the second in a row to the same side: then it is a change, not a stray hour."""
     return (np.nan_to_num(before * score) > 0.0) & (np.abs(before) > SURPRISE_LIMIT)
+
+
+def thinned(past: list[tuple[int, FilterState]], now_h: int) -> list[tuple[int, FilterState]]:
+    """Filters of the past, fewer of the older ones; the newest of those too old for any onset stays."""
+    kept = [
+        (hour, state)
+        for hour, state in past
+        if any(now_h - hour <= limit_h and hour % spacing_h == 0 for limit_h, spacing_h in PAST_SPACING)
+    ]
+    return kept or past[-1:]

@@ -6,11 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.detection.change import Change
+from analysis.detection.change import SETTLE_H, Change
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses
 from analysis.detection.regimes import Regime, Touch
-from analysis.detection.watch import SETTLE_H, Watch
+from analysis.detection.watch import Watch
 from analysis.frames import Floats, Ints
 from tests.support.made_up_faults import UNITS
 from tests.support.made_up_watch import HEALTHY_H, HYPOTHESES, MODEL, healthy, new_watch
