@@ -241,6 +241,15 @@ class Assessment:
     memory: Memory | None = None
 
     @property
+    def doubted_meters(self) -> frozenset[str]:
+        """Meters whose own reading is what an open finding most likely comes from: what they show is no flow."""
+        return frozenset(
+            finding.candidates[0].subject or ""
+            for finding in self.findings
+            if finding.cleared_at_s is None and finding.candidates[0].kind is FaultKind.METER
+        )
+
+    @property
     def renewed_lives(self) -> tuple[MediaLife, ...]:
         """The lives of media on the runs where some have been renewed."""
         renewed = {life.run for life in self.media_lives if life.whole}

@@ -8,11 +8,14 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from analysis.assessment import Candidate, FaultKind, Status, SupplyPart
+from analysis.signatures import LEAST_SHARE
 from config.plant import GaugeKind, Plant
 
 FAILED_LOG = -2.5
 FAILED_PERCENT = -90.0
 NEAR_CERTAIN = 0.995
+# Readings are cut off at LEAST_SHARE: what lies there may be anything below.
+NEXT_TO_NOTHING_PERCENT = 100.0 * (LEAST_SHARE - 1.0) + 0.1
 Gauges = Mapping[str, GaugeKind]
 NO_GAUGES: Gauges = MappingProxyType({})
 _PARTS = {
@@ -123,11 +126,12 @@ def headline(candidates: tuple[Candidate, ...], gauges: Gauges = NO_GAUGES) -> s
     """One sentence: the leading cause, how sure, and the runner-up where it counts."""
     first = candidates[0]
     moved = f"{abs(first.flow_change_percent):.0f} % {'less' if first.flow_change_percent < 0 else 'more'}"
+    shows = f"{moved} than flows" if first.flow_change_percent > FAILED_PERCENT else "next to nothing of what flows"
     what = {
         FaultKind.RESTRICTION: f"{first.subject} gets {moved} flow",
         FaultKind.OPENING: f"{first.subject} gets {moved} flow",
         FaultKind.SUPPLY: f"The pump delivers {moved} in all",
-        FaultKind.METER: f"Meter {first.subject} shows {moved} than flows"
+        FaultKind.METER: f"Meter {first.subject} shows {shows} there"
         if first.subject not in gauges
         else f"Gauge {first.subject} shows {moved} {_than(gauges.get(first.subject or ''))}",
     }[first.kind]

@@ -2,17 +2,20 @@
 
 import datetime as dt
 import math
+import textwrap
 from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from analysis.assessment import Assessment, Candidate, Finding, Forecast, GaugeState, MediaLife, Status
-from analysis.wording import join_late, percent, place
+from analysis.assessment import Assessment, Candidate, Evidence, Finding, Forecast, GaugeState, MediaLife, Status
+from analysis.report.words import target as target_words
+from analysis.wording import NEXT_TO_NOTHING_PERCENT, join_late, percent, place
 from config.gauge_units import SI_UNITS
 from config.plant import GaugeKind, Plant, Run
 from config.units import flow_in, show_flow
 from daemon import clock
 
+WIDTH = 118
 CAUTION = "An alarm is no substitute for looking at the animals."
 
 
@@ -31,7 +34,7 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
         yield from _all_quiet(known)
     for finding in still:
         yield from _finding_lines(plant, finding, zone)
-    for forecast in known.forecasts:
+    for forecast in sorted(known.forecasts, key=lambda one: one.below_target_at_s):
         yield _forecast_line(forecast, zone)
     if over:
         yield ""
@@ -41,8 +44,8 @@ def lines_of(plant: Plant, known: Assessment) -> Iterator[str]:
     for recovery in known.recoveries:
         yield (
             f"  {clock.local_text(recovery.at_s, zone)}: {recovery.subject} back at "
-            f"{recovery.now_percent_of_commissioned:.0f} % of commissioned "
-            f"({recovery.gain_percent:+.0f} %, {recovery.job.replace('_', ' ')})"
+            f"{recovery.now_percent_of_commissioned:.0f} % of what it was commissioned with, a change of "
+            f"{recovery.gain_percent:+.0f} % ({recovery.job.replace('_', ' ')})"
         )
     yield from _media_lines(known, zone)
     yield ""
@@ -91,7 +94,8 @@ def _flow_lines(plant: Plant, known: Assessment) -> Iterator[str]:
         run = next((run for run in plant.runs if run.name == state.run), None)
         now = "no reading" if math.isnan(state.flow_m3s) else show_flow(state.flow_m3s, plant.flow_unit)
         was = show_flow(state.commissioned_m3s, plant.flow_unit)
-        yield f"{state.run or state.name:<14} {now:>12}  {was:>12}  {_verdict(plant, run, state.flow_m3s)}"
+        against = _verdict(plant, run, state.flow_m3s, doubted=state.name in known.doubted_meters)
+        yield f"{state.run or state.name:<14} {now:>12}  {was:>12}  {against}"
 
 
 def _gauge_lines(plant: Plant, known: Assessment) -> Iterator[str]:
@@ -119,11 +123,13 @@ def _left_out_lines(plant: Plant, known: Assessment) -> Iterator[str]:
         yield f"{join_late(meter, None if run is None else run.name)}."
 
 
-def _verdict(plant: Plant, run: Run | None, flow_m3s: float) -> str:
-    if run is None or run.target is None:
-        return "none"
-    low, high = run.target.low_m3s, run.target.high_m3s
-    bounds = " to ".join("any" if bound is None else show_flow(bound, plant.flow_unit) for bound in (low, high))
+def _verdict(plant: Plant, run: Run | None, flow_m3s: float, *, doubted: bool) -> str:
+    """The target, and which side of it the flow is; what a meter shows that reads wrong is on none."""
+    target = None if run is None else run.target
+    bounds = target_words(target, plant.flow_unit)
+    if doubted:
+        return f"{bounds}: IN DOUBT, for its meter is"
+    low, high = (None, None) if target is None else (target.low_m3s, target.high_m3s)
     if low is not None and flow_m3s < low:
         return f"{bounds}: BELOW"
     if high is not None and flow_m3s > high:
@@ -133,23 +139,45 @@ def _verdict(plant: Plant, run: Run | None, flow_m3s: float) -> str:
 
 def _finding_lines(plant: Plant, finding: Finding, zone: ZoneInfo) -> Iterator[str]:
     grown = "from one hour to the next" if finding.shape == "step" else "little by little"
-    yield f"[{finding.status.value}] {finding.summary}"
-    yield (
-        f"  Since {clock.local_text(finding.onset_s, zone)} (between {clock.local_text(finding.onset_low_s, zone)} and "
-        f"{clock.local_text(finding.onset_high_s, zone)}), {grown}; seen on {clock.local_text(finding.raised_at_s, zone)}."
-    )
-    for candidate in finding.candidates:
-        yield f"  {percent(candidate.probability):>9}  {place(candidate.kind, candidate.subject, plant.gauge_kinds, candidate.part)}: {_or(candidate)}"
-    yield f"  What to do: {finding.action}"
+    yield from _wrapped(f"[{finding.status.value}] {finding.summary}", indent="  ")
+    low, high = (clock.local_text(at_s, zone) for at_s in (finding.onset_low_s, finding.onset_high_s))
+    within = "" if low == high else f" (between {low} and {high})"
+    since, seen = (clock.local_text(at_s, zone) for at_s in (finding.onset_s, finding.raised_at_s))
+    yield from _wrapped(f"  Since {since}{within}, {grown}; seen on {seen}.", indent="  ")
+    if len(finding.candidates) == 1:
+        yield from _wrapped(f"  It {_or(finding.candidates[0])}.", indent="  ")
+    else:
+        for candidate in finding.candidates:
+            where = place(candidate.kind, candidate.subject, plant.gauge_kinds, candidate.part)
+            yield from _wrapped(f"  {percent(candidate.probability):>9}  {where}: {_or(candidate)}", indent=" " * 13)
+    yield from _wrapped(f"  What to do: {finding.action}", indent="  ")
     if finding.evidence:
         yield "  Evidence, change of each reading over a day (90 % interval), and what the likeliest cause would make it:"
     width = max((len(_placed(plant, row.meter)) for row in finding.evidence), default=0)
     for row in finding.evidence:
-        rival = "" if row.rival_percent is None else f", the runner-up {row.rival_percent:+.1f} %"
-        yield (
-            f"    {_placed(plant, row.meter):<{width}} {row.measured_percent:+6.1f} % "
-            f"({row.low_percent:+.1f} to {row.high_percent:+.1f}); likeliest {row.expected_percent:+.1f} %{rival}"
-        )
+        rival = "" if row.rival_percent is None else f", the runner-up {_signed(row.rival_percent)} %"
+        likeliest = f"likeliest {_signed(row.expected_percent)} %{rival}"
+        yield f"    {_placed(plant, row.meter):<{width}} {_measured(row)}; {likeliest}"
+
+
+def _measured(row: Evidence) -> str:
+    """The change with its interval; what lies below the least that is told apart from nothing has none."""
+    if row.measured_percent <= NEXT_TO_NOTHING_PERCENT:
+        return "next to nothing is shown"
+    return f"{_signed(row.measured_percent):>6} % ({_signed(row.low_percent)} to {_signed(row.high_percent)})"
+
+
+def _signed(value: float) -> str:
+    """A change in per cent; none has no sign."""
+    text = f"{value:+.1f}"
+    return "0.0" if float(text) == 0 else text
+
+
+def _wrapped(text: str, *, indent: str) -> Iterator[str]:
+    """A paragraph in lines that fit a terminal."""
+    yield from textwrap.wrap(
+        text, WIDTH, subsequent_indent=indent, drop_whitespace=True, break_long_words=False, break_on_hyphens=False
+    )
 
 
 def _placed(plant: Plant, meter: str) -> str:

@@ -4,7 +4,7 @@ Nothing is judged here that the assessment has not judged; flows are only cut, a
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -25,7 +25,7 @@ from analysis.report.pump_chart import PumpChart, pump_chart
 from analysis.report.tasks import OffTarget, Task, tasks
 from analysis.report.trends import Hours, Lettered, Scene, Trend, hours_of, run_trends, whole_trend
 from analysis.report.window import by_day, lowest, mean
-from config.plant import Meter, Plant, Target
+from config.plant import Meter, Plant, Run, Target
 from config.settings import PlantFile
 
 
@@ -36,6 +36,7 @@ class Verdict(StrEnum):
     BELOW = "below target"
     ABOVE = "above target"
     NO_TARGET = "no target set"
+    IN_DOUBT = "in doubt, for its meter is"
     NO_READING = "no reading"
     NO_METER = "not metered"
 
@@ -263,6 +264,13 @@ def verdict(flow_m3s: float, target: Target | None) -> Verdict:
     return Verdict.WITHIN
 
 
+def _verdict(run: Run, flow_m3s: float, doubted: Collection[str]) -> Verdict:
+    """What a meter shows that reads wrong is held against no target."""
+    if run.meter is None:
+        return Verdict.NO_METER
+    return Verdict.IN_DOUBT if run.meter in doubted else verdict(flow_m3s, run.target)
+
+
 def _off_target(branches: Sequence[BranchLine], unit: str) -> list[OffTarget]:
     return [
         OffTarget(
@@ -297,7 +305,7 @@ def _branches(scene: Scene, assessment: Assessment, trends: Sequence[Trend]) -> 
                 name=run.name,
                 meter=run.meter,
                 target=run.target,
-                verdict=Verdict.NO_METER if run.meter is None else verdict(recent_m3s, run.target),
+                verdict=_verdict(run, recent_m3s, assessment.doubted_meters),
                 flow_m3s=recent_m3s,
                 commissioned_m3s=state.commissioned_m3s if state else math.nan,
                 mean_m3s=mean(flow[in_period]),

@@ -22,6 +22,7 @@ from analysis.report.pump_figure import pump_figure
 from analysis.report.readouts import measured_readouts
 from analysis.report.schematic import schematic, schematic_key
 from analysis.report.trends import Trend, turning_points
+from analysis.wording import NEXT_TO_NOTHING_PERCENT
 from config.plant import Plant
 from config.settings import PlantFile
 
@@ -88,6 +89,7 @@ def page_of(content: Content) -> str:
         journal=content.journal[-JOURNAL_ROWS:],
         pause_minutes=_minutes(content.pauses),
         runs=_run_names(content.plant),
+        next_to_nothing=NEXT_TO_NOTHING_PERCENT,
         within=sum(line.verdict is Verdict.WITHIN for line in content.branches),
         judged=sum(line.verdict in (Verdict.WITHIN, Verdict.BELOW, Verdict.ABOVE) for line in content.branches),
         signs=words.STATUS_SIGN,

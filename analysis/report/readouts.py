@@ -69,6 +69,7 @@ _MEASURED = {
     measured.Verdict.BELOW: Mark.LOW,
     measured.Verdict.ABOVE: Mark.HIGH,
     measured.Verdict.NO_TARGET: Mark.NO_TARGET,
+    measured.Verdict.IN_DOUBT: Mark.UNKNOWN,
     measured.Verdict.NO_READING: Mark.UNKNOWN,
     measured.Verdict.NO_METER: Mark.UNKNOWN,
 }

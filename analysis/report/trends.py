@@ -45,12 +45,18 @@ class Lettered:
 
 
 def turning_points(history: tuple[Opinion, ...]) -> tuple[Opinion, ...]:
-    """The first opinion, the last, and those in between whose first cause or word for its probability is new."""
+    """The first opinion, those whose first cause or word for its probability is new, and the last if its size is."""
     shown = list(history[:1])
     for opinion in history[1:-1]:
         if _gist(opinion) != _gist(shown[-1]):
             shown.append(opinion)
-    return tuple(shown + list(history[1:][-1:]))
+    last = history[-1:]
+    new = last and shown and (_gist(last[0]) != _gist(shown[-1]) or _size(last[0]) != _size(shown[-1]))
+    return tuple(shown + list(last)) if len(history) > 1 and new else tuple(shown)
+
+
+def _size(opinion: Opinion) -> str:
+    return words.change(opinion.candidates[0].flow_change_percent)
 
 
 def _gist(opinion: Opinion) -> tuple[FaultKind, str | None, str]:

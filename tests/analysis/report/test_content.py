@@ -107,12 +107,16 @@ def test_branch_outside_its_target_waits_for_the_finding() -> None:
 
 
 def test_opinions_that_change_nothing_are_left_out() -> None:
-    """Of many opinions the page tells the first, the last, and each that brought a new cause or surety."""
+    """Of many opinions the page tells the first, each that brought a new cause or surety, and the last if its size is new."""
     finding = material.finding()
     early, late = finding.history
     many = tuple(dataclasses.replace(early, at_s=early.at_s + hour) for hour in range(5))
     shown = turning_points((*many, late, dataclasses.replace(late, at_s=material.NOW_S)))
 
+    assert [opinion.at_s for opinion in shown] == [early.at_s, late.at_s]
+    grown = dataclasses.replace(late.candidates[0], flow_change_percent=2 * late.candidates[0].flow_change_percent)
+    last = dataclasses.replace(late, at_s=material.NOW_S, candidates=(grown, *late.candidates[1:]))
+    shown = turning_points((*many, late, last))
     assert [opinion.at_s for opinion in shown] == [early.at_s, late.at_s, material.NOW_S]
     assert turning_points(()) == ()
     assert turning_points((early,)) == (early,)

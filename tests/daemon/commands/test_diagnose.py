@@ -122,7 +122,7 @@ def test_a_finding_is_an_active_alarm(clogging: Path) -> None:
         "An alarm is no substitute for looking at the animals.",
     ):
         assert text in done.stdout
-    assert re.search(r"carbon +\d+ L/h +\d+ L/h +330 L/h to 700 L/h", done.stdout)
+    assert re.search(r"carbon +\d+ L/h +\d+ L/h +330 to 700 L/h", done.stdout)
 
 
 def test_healthy_days_are_fine(clogging: Path) -> None:
