@@ -104,12 +104,13 @@ def _nothing_to_fit(newest: int | None, db: pathlib.Path) -> str:
     )
 
 
-def assess_stored(
+def assess_stored(  # noqa: PLR0913 - what is assessed and how, by name
     plant_file: PlantFile,
     db: pathlib.Path,
     *,
     until_s: float | None,
     isolability: bool = True,
+    watching: bool = False,
     tell: Callable[[int, int], None] | None = None,
 ) -> Assessed:
     """Assess what a database holds, up to `until_s` (UTC epoch seconds) or its last reading.
@@ -121,15 +122,16 @@ def assess_stored(
         db: the database.
         until_s: nothing later is used.
         isolability: whether to say which faults can be told apart.
+        watching: as of `open_reader`.
         tell: is told how many hours are judged, and of how many.
 
     Raises:
         InputMissing: no database, no readings up to then, or the plant has not been commissioned.
         StoreError: the database cannot be read.
     """
-    with contextlib.closing(open_reader(db)) as connection, storage_errors(db):
-        bring_up_to_date(connection, plant_file.plant.meters)
+    with contextlib.closing(open_reader(db, watching=watching)) as connection, storage_errors(db):
         baseline = stored_baseline(connection, plant_file, db)
+        bring_up_to_date(connection, plant_file.plant.meters)
         now_s = _now_s(connection, until_s)
         frame = read_hours(connection, baseline.meters, from_s=baseline.from_s)
         gauges = [gauge for gauge in plant_file.plant.gauges if gauge.name in baseline.gauge_names]

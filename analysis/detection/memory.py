@@ -25,8 +25,9 @@ from analysis.frames import Floats
 
 VERSION = 3
 """Goes up with every change to what the watch makes of its readings."""
-KEEP_H = 12
-"""A new memory is worth keeping once it holds this many hours more."""
+KEEP_H = 24
+"""A new memory is worth keeping once it holds this many hours more: at 20 meters it is over a megabyte, and an hour that
+is walked again takes milliseconds."""
 
 Arrays = dict[str, np.ndarray[Any, Any]]
 

@@ -18,6 +18,8 @@ from daemon.store.job_runs import JobHistory, JobRun, Outcome
 
 START_AFTER_S = 60.0
 """Sources come up, the first minute goes in and the clock may be set before anything else has a share of the machine."""
+TOLD_AFTER_S = 150.0
+"""An assessment that runs for so long is told of: one that waits for its turn to write is done within a minute or two."""
 LIMITS_S: Mapping[str, float] = {NIGHTLY: 3600.0, ASSESS: 1200.0, WEEKLY: 1200.0}
 NOTHING_TO_DO = 66
 """Exit code of a command that has nothing to work on yet: no readings, or not commissioned."""
@@ -57,8 +59,9 @@ class Jobs:
         self._start_s = steady_s + START_AFTER_S
         self._child: Child | None = None
         self._name = ""
-        self._began_s = now_s
+        self._began_s, self._began_steady_s = now_s, steady_s
         self._ended: list[JobRun] = []
+        self._said: dict[str, Any] = {}
 
     def round(self, *, now_s: float, steady_s: float) -> bool:
         """Look after the job that runs, or start one that is due; whether one ended just now."""
@@ -79,8 +82,12 @@ class Jobs:
         return ended
 
     def body(self, *, now_s: float, steady_s: float) -> dict[str, Any]:
-        """How each job stands, as stored for `clearbore status`; UTC epoch milliseconds."""
-        return {
+        """How each job stands, as stored for `clearbore status`; UTC epoch milliseconds.
+
+        A run of every ten minutes that has only begun is not told: it is over before anybody looks, and each change of
+        what stands here costs a card a page or two.
+        """
+        body = {
             name: {
                 "next_ms": 1000 * round(self._roster.next_s(name, now_s=now_s, steady_s=steady_s)),
                 "running_since_ms": round(1000 * self._began_s)
@@ -89,6 +96,10 @@ class Jobs:
             }
             for name in self._roster.names
         }
+        if self._child is not None and self._name == ASSESS and steady_s - self._began_steady_s < TOLD_AFTER_S:
+            body[ASSESS] = self._said.get(ASSESS, body[ASSESS])
+        self._said = body
+        return body
 
     @property
     def failing(self) -> tuple[str, ...]:
@@ -106,7 +117,7 @@ class Jobs:
         name = self._roster.due(now_s=now_s, steady_s=steady_s) if steady_s >= self._start_s else None
         if name is None:
             return
-        self._name, self._began_s = name, now_s
+        self._name, self._began_s, self._began_steady_s = name, now_s, steady_s
         try:
             self._child = Child((*self._command, name, *self._subject), limit_s=LIMITS_S[name], steady_s=steady_s)
         except OSError as error:

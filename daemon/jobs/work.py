@@ -16,6 +16,7 @@ from config.errors import ClearboreError
 from config.settings import PlantFile
 from daemon import clock
 from daemon.jobs.names import ASSESS, NIGHTLY, WEEKLY
+from daemon.jobs.turn import wait_for_turn
 
 NICE = 10
 PARENT_DEATH_SIGNAL = 1
@@ -42,7 +43,7 @@ def _assess(plant_file: PlantFile, db: pathlib.Path) -> str:
     """Judge the hours, and leave what was found in the database."""
     from daemon.jobs.assess import assess_and_keep  # noqa: PLC0415 - numpy, which the base install may lack
 
-    return assess_and_keep(plant_file, db, now_s=clock.now_s())
+    return assess_and_keep(plant_file, db, now_s=clock.now_s(), wait=wait_for_turn)
 
 
 def _nightly(plant_file: PlantFile, db: pathlib.Path) -> str:

@@ -76,16 +76,24 @@ def refresh_hours(
         How many days were derived.
     """
     deriver = make_deriver(connection, meters)
-    _widen_stale(connection)
-    derived = 0
-    while days := connection.execute("SELECT day FROM stale_day ORDER BY day LIMIT ?", (DAYS_A_COMMIT,)).fetchall():
-        with transaction(connection):
-            for (day,) in days:
-                refresh_day(connection, deriver, day, read_day(connection, deriver, day))
-        derived += len(days)
+    derived = fresh = _refresh_some(connection, deriver, first=True)
+    while fresh:
         if tell is not None:
             tell(connection.execute("SELECT count(*) FROM stale_day").fetchone()[0])
+        fresh = _refresh_some(connection, deriver, first=False)
+        derived += fresh
     return derived
+
+
+def _refresh_some(connection: sqlite3.Connection, deriver: Deriver, *, first: bool) -> int:
+    """Derive some of the days in one transaction, at `first` of their neighbours too; how many."""
+    with transaction(connection):
+        if first:
+            _widen_stale(connection)
+        days = connection.execute("SELECT day FROM stale_day ORDER BY day LIMIT ?", (DAYS_A_COMMIT,)).fetchall()
+        for (day,) in days:
+            refresh_day(connection, deriver, day, read_day(connection, deriver, day))
+    return len(days)
 
 
 def bring_up_to_date(connection: sqlite3.Connection, meters: Sequence[Meter]) -> int:
@@ -199,16 +207,23 @@ def _write_usual(connection: sqlite3.Connection, deriver: Deriver, day: int, usu
 
 
 def _write_hours(connection: sqlite3.Connection, deriver: Deriver, day: int, hours: DayHours) -> None:
-    """Store the hours of a day; none for an hour without a reading or a stopped pump."""
-    there = "SELECT 1 FROM hour WHERE hour >= ? AND hour < ? LIMIT 1"
-    if connection.execute(there, (day * 24, day * 24 + 24)).fetchone() is not None:
-        spans = [(day * 24, day * 24 + 24, meter) for meter in deriver.ids]
-        connection.executemany("DELETE FROM hour WHERE hour >= ? AND hour < ? AND meter = ?", spans)
+    """Store the hours of a day; none for an hour without a reading or a stopped pump.
+
+    What is stored already is left as it is: each page that is written anew costs a card, and most hours of a day that
+    runs are done with.
+    """
+    kept = "SELECT hour, meter, pulses, seconds, off_s, parts FROM hour WHERE hour >= ? AND hour < ?"
+    of_ours = set(deriver.ids)
+    stored = {row for row in connection.execute(kept, (day * 24, day * 24 + 24)).fetchall() if row[1] in of_ours}
     hour, column = np.nonzero((hours.seconds > 0) | (hours.off_s > 0)[:, None])
     meter = np.array(deriver.ids, dtype=np.int64)[column]
     pulses, seconds, off_s = hours.pulses[hour, column], hours.seconds[hour, column], hours.off_s[hour]
     sides = (day * 24 + hour, meter, pulses, seconds, off_s)
     rows = list(zip(*(side.tolist() for side in sides), packed_parts(hours, hour, column), strict=True))
+    if stored:
+        over = [row[:2] for row in stored.difference(rows)]
+        connection.executemany("DELETE FROM hour WHERE hour = ? AND meter = ?", over)
+        rows = [row for row in rows if row not in stored]
     whole = len(rows) - len(rows) % _ROWS_A_STATEMENT
     several = [
         tuple(itertools.chain.from_iterable(rows[at : at + _ROWS_A_STATEMENT]))

@@ -34,7 +34,7 @@ def write_note(connection: sqlite3.Connection, name: str, *, at_ms: int, body: M
     with transaction(connection):
         connection.execute(
             "INSERT INTO note VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET at_ms = excluded.at_ms, body = excluded.body",
-            (name, at_ms, json.dumps(body, ensure_ascii=False)),
+            (name, at_ms, json.dumps(body, ensure_ascii=False, separators=(",", ":"))),
         )
 
 

@@ -76,14 +76,14 @@ def open_writer_beside(path: str | pathlib.Path) -> sqlite3.Connection:
     Raises:
         StoreError: as `open_writer`.
     """
-    claimed = _is_claimed(path)
+    claimed = is_claimed(path)
     connection = open_writer(path)
     if claimed:
         connection.execute("PRAGMA wal_autocheckpoint = 0")
     return connection
 
 
-def _is_claimed(path: str | pathlib.Path) -> bool:
+def is_claimed(path: str | pathlib.Path) -> bool:
     """Whether a collector holds the database (daemon.collecting.Claim).
 
     The descriptor stays open on purpose: closing it would release SQLite's own locks on the file in this process.

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import pytest
 
 from daemon.jobs.calendar import times_around
-from daemon.jobs.jobs import START_AFTER_S, Jobs
+from daemon.jobs.jobs import START_AFTER_S, TOLD_AFTER_S, Jobs
 from daemon.plan import JobsPlan
 from daemon.store.job_runs import JobHistory, JobRun, Outcome
 from tests.support.waiting import wait_until
@@ -166,6 +166,24 @@ def test_the_state_for_status(rack: Rack) -> None:
     assert body["nightly"]["running_since_ms"] == 1000 * rack.now_s
     assert body["assess"] == {"next_ms": 1000 * rack.now_s, "running_since_ms": None}
     rack.jobs.stop()
+
+
+def test_an_assessment_that_has_only_begun_is_not_told(rack: Rack) -> None:
+    """It changes nothing of what was said before it began, until it is over or has run for long."""
+    rack.runs(3)
+    before = rack.jobs.body(now_s=rack.now_s, steady_s=rack.steady_s)
+    rack.pass_s(600)
+    rack.answer("assess", 0, "hang")
+    rack.round()
+    rack.pass_s(TOLD_AFTER_S - 1)
+    begun = rack.jobs.body(now_s=rack.now_s, steady_s=rack.steady_s)
+    rack.pass_s(2)
+    long = rack.jobs.body(now_s=rack.now_s, steady_s=rack.steady_s)
+    wait_until(lambda: rack.started[3:] == ["assess"])
+    rack.jobs.stop()
+
+    assert begun == before
+    assert long["assess"]["running_since_ms"] == 1000 * (rack.now_s - TOLD_AFTER_S - 1)
 
 
 def test_a_program_that_is_gone(tmp_path: pathlib.Path) -> None:

@@ -79,6 +79,20 @@ def test_nothing_is_derived_twice(store: sqlite3.Connection) -> None:
     assert refresh_hours(store, METERS) == 0
 
 
+def test_hours_that_stay_as_they_are_are_not_written_again(store: sqlite3.Connection) -> None:
+    """An hour's minutes bring that hour and complete the one before; two days' other hours are left alone."""
+    refresh_hours(store, METERS)
+    before = set(store.execute("SELECT * FROM hour").fetchall())
+    write_minutes(store, steady(2 * 1440, 2 * 1440 + 60))
+    changed = store.total_changes
+    refresh_hours(store, METERS)
+    after = set(store.execute("SELECT * FROM hour").fetchall())
+    new, completed, usual, marks = 3, 2 * 3, 2 * 3, 5
+
+    assert len(after - before) == 2 * 3
+    assert store.total_changes - changed <= new + completed + usual + marks
+
+
 def test_a_late_reading_reaches_its_hours(store: sqlite3.Connection) -> None:
     """A meter's minutes that come days later fill the gap that they left."""
     store.execute(

@@ -37,6 +37,18 @@ def test_a_memory_comes_back(store: sqlite3.Connection) -> None:
     store.close()
 
 
+def test_a_memory_of_before_they_were_packed_comes_back(store: sqlite3.Connection) -> None:
+    """As it is, a line of JSON and numbers; and what is kept now takes less room than it is long."""
+    body = b'{"head": 1}\n' + bytes(2000)
+    store.execute("INSERT INTO watch_memory (hour, digest, body) VALUES (7, 'abc', ?)", (body,))
+    assert read_memories(store) == (Memory(hour=7, digest="abc", body=body),)
+    keep_memory(store, Memory(hour=8, digest="abc", body=body))
+
+    assert read_memories(store)[1].body == body
+    assert store.execute("SELECT length(body) < 200 FROM watch_memory WHERE hour = 8").fetchone() == (1,)
+    store.close()
+
+
 def test_a_few_of_the_older_ones_stay(store: sqlite3.Connection) -> None:
     """A year of twice a day leaves a handful, and one that is a week old: late lines and last week go back to those."""
     newest = 12 * 730
