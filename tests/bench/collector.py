@@ -1,6 +1,6 @@
 """The collector at 20 meters x 1 Hz, half serial, half MQTT, beside the usual parts doing less, in one run.
 
-    python tests/bench/collector.py [--json] [--seconds 600] [--quick]
+    python tests/bench/collector.py [--json] [--seconds 600] [--quick] [--commissioned]
 
 Steady: `clearbore collect` writes to a card of its own (ext4 with 4 KB blocks on a loop device; needs root) while one
 process keeps the database open and reads it every ten seconds, as a page does, and one opens it anew every minute, as
@@ -10,6 +10,10 @@ account of all threads, wake-ups are voluntary context switches (/proc), memory 
 journal's own commits do not come in compressed time. Ten minutes, begun between two assessments: one lies in
 them, with all that it brings to the card.
 Processes on the cards run as the service does, not as root: for root, SQLite sets the owner of the log at each opening.
+
+With --commissioned, nothing but the steady part, of a manifold that was commissioned on a week of minutes in the same
+database: then each assessment leaves what it found, and each hour its hours. An hour of it, so that all lies in it as often
+as it comes.
 
 Burst: CPU of the collecting process for 100,000 readings by MQTT at QoS 1, over the sum of a bare paho-mqtt client
 with an empty callback on the same messages and a bare executemany of as many rows into the same table. The rate is
@@ -30,7 +34,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -46,6 +50,7 @@ from daemon.store.hours import refresh_hours
 from daemon.store.merging import MinuteRow
 from daemon.store.prepare import prepare_store
 from tests.support.cards import Card, mounted_card
+from tests.support.collected_plants import write_commissioned, write_plant
 from tests.support.collector_peers import BARE_CLIENT, BARE_INSERT, IMPORTS, READER, ROW_PER_READING
 from tests.support.mosquitto import Mosquitto
 from tests.support.mqtt_burst import publish_readings
@@ -53,46 +58,15 @@ from tests.support.usage import as_a_service, process, rss_mb, settled_cpu, usag
 from tests.support.waiting import wait_until
 
 CHANNELS, TOPICS = 10, 10
-DAY_S, YEAR_DAYS = 86_400, 365
+HOUR_S, DAY_S, YEAR_DAYS = 3600, 86_400, 365
 WARM_UP_S = 45
+FIRST_ASSESSED_S = 240
+"""By when a collector has had the plant judged for the first time: that comes a minute after its start."""
 SETTLED_S = 120
 """After a write, by when all of it has reached the card: the kernel writes what is older than half a minute."""
 READ_EVERY_S, STATUS_EVERY_S = 10, 60
 BROKER = {"max_queued_messages": "0", "max_packet_size": "100000"}
-PLANT = """\
-[plant]
-name = "Skerry shed"
-[pump]
-curve = [["0 L/h", "4 m"], ["9000 L/h", "0 m"]]
-[[run]]
-name = "display"
-from = "pump"
-outlet = "1 m"
-path = [{{ bore = "35 mm", length = "2 m", roughness = "0.002 mm" }}]
-[store]
-clock_set_file = "{clock}"
-[[serial]]
-name = "bench"
-port = "{port}"
-[[mqtt]]
-name = "shed"
-host = "127.0.0.1"
-port = {broker}
-"""
-METER = '[[meter]]\nname = "branch {name}"\npulses_per_litre = 450\nsource = {{ {source} }}\n'
-BY_SERIAL = 'serial = "bench", channel = {number}'
-BY_MQTT = 'mqtt = "shed", topic = "bench/{number}", pulses = "/pulses", uptime = "/uptime_s"'
-
-
-def write_plant(folder: pathlib.Path, *, port: pathlib.Path, broker: int, channels: int, topics: int) -> pathlib.Path:
-    """A plant file with so many meters on a port and so many on topics."""
-    sources = [BY_SERIAL.format(number=number) for number in range(1, channels + 1)]
-    sources += [BY_MQTT.format(number=number) for number in range(1, topics + 1)]
-    meters = [METER.format(name=name, source=source) for name, source in enumerate(sources, 1)]
-    plant, clock_set = folder / "skerry.toml", folder / "clock-set"
-    clock_set.touch()  # as a machine whose time service has set the clock; rows without a date cost twice
-    plant.write_text(PLANT.format(port=port, broker=broker, clock=clock_set) + "".join(meters))
-    return plant
+STEADY_HZ = 50.0
 
 
 @contextlib.contextmanager
@@ -106,7 +80,7 @@ def collecting(plant: pathlib.Path, db: pathlib.Path, *, sources: int) -> Iterat
         collector.wait(30)
 
 
-def feed_topics(port: int, stopping: threading.Event) -> None:
+def feed_topics(port: int, rates_hz: Sequence[float], stopping: threading.Event) -> None:
     """Each topic once a second, spread over the second as separate devices are."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2)
     client.connect("127.0.0.1", port)
@@ -116,20 +90,21 @@ def feed_topics(port: int, stopping: threading.Event) -> None:
         due_s = (number + 1) / TOPICS
         if stopping.wait(max(0.0, begun_s + due_s - time.monotonic())):
             break
-        payload = json.dumps({"pulses": int(50 * due_s), "uptime_s": round(due_s, 3)})
-        client.publish(f"bench/{number % TOPICS + 1}", payload, qos=1)
+        topic = number % TOPICS
+        payload = json.dumps({"pulses": int(rates_hz[topic] * due_s), "uptime_s": round(due_s, 3)})
+        client.publish(f"bench/{topic + 1}", payload, qos=1)
     client.disconnect()
     client.loop_stop()
 
 
 @contextlib.contextmanager
-def feeding(link: pathlib.Path, broker: int) -> Iterator[None]:
+def feeding(link: pathlib.Path, broker: int, rates_hz: Sequence[float]) -> Iterator[None]:
     """Ten channels on a port and ten topics, once a second each."""
     stopping = threading.Event()
-    feeder = threading.Thread(target=feed_topics, args=(broker, stopping))
+    feeder = threading.Thread(target=feed_topics, args=(broker, rates_hz[CHANNELS:], stopping))
     feeder.start()
     try:
-        with Rig([50.0 + channel for channel in range(CHANNELS)], link=link):
+        with Rig(rates_hz[:CHANNELS], link=link):
             yield
     finally:
         stopping.set()
@@ -163,7 +138,9 @@ def until_between_assessments_s(now_s: float) -> float:
     return 0.0 if calm else (SETTLED_S - since_s) % ASSESS_EVERY_S
 
 
-def measure_steady(work: pathlib.Path, *, seconds: float, warm_up_s: float) -> dict[str, float | str]:
+def measure_steady(
+    work: pathlib.Path, *, seconds: float, warm_up_s: float, commissioned: bool = False
+) -> dict[str, float | str]:
     """Memory, CPU, wake-ups and bytes of the running collector, and the bytes of the peer."""
     with contextlib.ExitStack() as stack:
         ours, theirs = stack.enter_context(cards(work))
@@ -171,9 +148,15 @@ def measure_steady(work: pathlib.Path, *, seconds: float, warm_up_s: float) -> d
         broker_folder.mkdir()
         broker = stack.enter_context(Mosquitto(broker_folder))
         link = work / "counter"
-        stack.enter_context(feeding(link, broker.port))
-        plant = write_plant(work, port=link, broker=broker.port, channels=CHANNELS, topics=TOPICS)
         db = (work if ours is None else ours.folder) / "skerry.db"
+        if commissioned:
+            plant, rates_hz = write_commissioned(
+                work, db, port=link, broker=broker.port, channels=CHANNELS, topics=TOPICS
+            )
+        else:
+            plant = write_plant(work, port=link, broker=broker.port, channels=CHANNELS, topics=TOPICS)
+            rates_hz = [STEADY_HZ] * (CHANNELS + TOPICS)
+        stack.enter_context(feeding(link, broker.port, rates_hz))
         peer_db = (work if theirs is None else theirs.folder) / "readings.db"
         peer = stack.enter_context(process("-c", ROW_PER_READING, str(peer_db), before=as_a_service()))
         assert peer.stdout is not None
@@ -186,6 +169,7 @@ def measure_steady(work: pathlib.Path, *, seconds: float, warm_up_s: float) -> d
         os.sync()
         before, bytes_before = usage_of(pid), (written_bytes(ours, pid), written_bytes(theirs, peer.pid))
         time.sleep(seconds)
+        os.sync()  # what waits in memory was written in these seconds too
         after, bytes_after = usage_of(pid), (written_bytes(ours, pid), written_bytes(theirs, peer.pid))
         lasted_s = after.at_s - before.at_s
         mb_a_day = [
@@ -309,9 +293,11 @@ TABLE = (
 
 
 def table_of(found: dict[str, float | str]) -> str:
-    """The figures for people."""
+    """The figures for people, as far as they were measured."""
     lines = [f"{'20 meters x 1 Hz':32}{'measured':>10}{'target':>9}   peer in the same run"]
     for words, key, target, peer, name in TABLE:
+        if not {key, peer} - {None} <= found.keys():
+            continue
         figure = "" if key is None else f"{found[key]}"
         beside = "" if peer is None else f"   {found[peer]} {name}"
         lines.append(f"{words:32}{figure:>10}{target:>9}{beside}")
@@ -322,7 +308,8 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.add_argument("--seconds", type=float, default=600, help="length of the steady part (default 600)")
+    parser.add_argument("--seconds", type=float, help="length of the steady part (default 600; commissioned 3600)")
+    parser.add_argument("--commissioned", action="store_true", help="the steady part alone, of a commissioned plant")
     parser.add_argument("--quick", action="store_true", help="only see that it runs: the figures mean little")
     options = parser.parse_args()
     readings, runs, days = (10_000, 1, 1) if options.quick else (100_000, 3, 2)
@@ -330,12 +317,17 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as made:
         work = pathlib.Path(made)
         work.chmod(0o755)  # whoever is not root looks into it
-        seconds, warm_up_s = (15, 5) if options.quick else (options.seconds, WARM_UP_S)
-        sys.stderr.write(f"steady part: {warm_up_s + seconds:.0f} s, then bursts of {readings} readings\n")
-        found |= measure_steady(work, seconds=seconds, warm_up_s=warm_up_s)
+        usual_s = HOUR_S if options.commissioned else ASSESS_EVERY_S
+        usual_warm_up_s = FIRST_ASSESSED_S if options.commissioned else WARM_UP_S
+        seconds, warm_up_s = (15, 5) if options.quick else (options.seconds or usual_s, usual_warm_up_s)
+        then = "" if options.commissioned else f", then bursts of {readings} readings"
+        sys.stderr.write(f"steady part: {warm_up_s + seconds:.0f} s{then}\n")
+        found |= measure_steady(work, seconds=seconds, warm_up_s=warm_up_s, commissioned=options.commissioned)
         sys.stderr.write(f"steady part: {found}\n")
-        found |= {"imports_rss_mb": imports_rss_mb(), "gb_per_year": gb_per_year(work, days=days)}
-        found |= measure_burst(work, readings=readings, runs=runs)
+        found["imports_rss_mb"] = imports_rss_mb()
+        if not options.commissioned:
+            found["gb_per_year"] = gb_per_year(work, days=days)
+            found |= measure_burst(work, readings=readings, runs=runs)
     sys.stdout.write((json.dumps(found) if options.json else table_of(found)) + "\n")
 
 

@@ -26,8 +26,7 @@ sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))  # run as a script, t
 
 from analysis.assess import assess
 from analysis.baseline_text import from_json
-from analysis.frames import HOUR_S, Floats
-from analysis.hydraulics.network import Conditions, compile_network, solve
+from analysis.frames import HOUR_S
 from config.parse import parse_plant
 from config.settings import PlantFile
 from daemon.assessing import commission_stored, placed_meters
@@ -36,66 +35,13 @@ from daemon.store.baselines import latest_baseline
 from daemon.store.opening import open_reader, open_writer
 from daemon.store.prepare import prepare_store
 from daemon.store.reader import read_hours
+from tests.support.long_header import PULSES_PER_LITRE, minute_flows, plant_text
 from tests.support.usage import cost_of, cpu_s
 
 START_S = 1_735_689_600  # 2025-01-01T00:00:00Z
 DAY_S, FILE_DAYS = 86_400, 28
-PULSES_PER_LITRE = 60.0
 ASSESSED_METERS = 10
 RUNS = 5
-HEAD = """\
-[plant]
-name = "Shoal loft"
-timezone = "UTC"
-[pump]
-curve = [["0 L/h", "6 m"], ["9000 L/h", "4.5 m"], ["18000 L/h", "0.8 m"]]
-speed = "100 %"
-[[run]]
-name = "riser"
-from = "pump"
-to = "tee 0"
-path = [{ pipe = "2 in sch 40", length = "80 cm" }, { elbow = "90", count = 2 }]
-"""
-BRANCH = """\
-[[run]]
-name = "branch {number}"
-from = "tee {number}"
-outlet = "{outlet_cm} cm"
-path = [{{ tee = "branch" }}, {{ pipe = "3/4 in sch 40", length = "1.2 m" }}, {{ K = {k} }}]
-meter = "M{number}"
-[[meter]]
-name = "M{number}"
-pulses_per_litre = {pulses}
-"""
-HEADER = """\
-[[run]]
-name = "header {number}"
-from = "tee {before}"
-to = "tee {number}"
-path = [{{ tee = "run" }}, {{ pipe = "1-1/2 in sch 40", length = "20 cm" }}]
-"""
-
-
-def plant_text(meters: int) -> str:
-    """A header with a metered branch at every tee."""
-    parts = [HEAD]
-    for number in range(meters):
-        if number:
-            parts.append(HEADER.format(number=number, before=number - 1))
-        outlet_cm, k = 10 + 90 * number // meters, 20 + 5 * (number % 5)
-        parts.append(BRANCH.format(number=number, outlet_cm=outlet_cm, k=k, pulses=PULSES_PER_LITRE))
-    return "".join(parts)
-
-
-def minute_flows(plant: PlantFile, days: int) -> Floats:
-    """[T, M] litres a minute: the pump wanders by the hour, each meter by a little noise; seeded."""
-    random = np.random.default_rng(1)
-    network = compile_network(plant.plant)
-    speed = 1.0 + 0.0015 * random.normal(size=days * 24)
-    hourly = solve(network, Conditions(speed=speed)).flow_m3s[:, network.end < 0] * 60_000.0
-    flow = np.repeat(hourly, 60, axis=0)
-    noisy: Floats = flow * (1.0 + 0.002 * random.normal(size=flow.shape))
-    return noisy
 
 
 def write_log(path: pathlib.Path, meters: tuple[str, ...], counts: np.ndarray, first_minute: int) -> None:
