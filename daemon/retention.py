@@ -4,6 +4,7 @@ import sqlite3
 
 from daemon.latest import last_minute
 from daemon.store.blocks import block_id, first_minute
+from daemon.store.dropped_days import note_dropped
 from daemon.store.gauge_hours import DAY_HOURS, drop_gauge_minutes, settle_gauge_hours
 from daemon.store.gauges import gauge_minute_span
 from daemon.store.keys import row_key
@@ -36,7 +37,9 @@ def drop_old_minutes(connection: sqlite3.Connection, *, kept_days: int, now_s: f
     while (first := first_minute(connection)) is not None and first // MINUTES_PER_DAY < end_day:
         to_day = min(first // MINUTES_PER_DAY + DAYS_A_COMMIT, end_day)
         with transaction(connection):
-            dropped += _days_held(connection, first // MINUTES_PER_DAY, to_day)
+            days = _days_held(connection, first // MINUTES_PER_DAY, to_day)
+            note_dropped(connection, days)
+            dropped += len(days)
             connection.execute("DELETE FROM minute WHERE slot < ?", (row_key(to_day * MINUTES_PER_DAY, 0),))
             connection.execute("DELETE FROM minute_block WHERE id < ?", (block_id(to_day * 24, 0),))
     if _drop_gauges(connection, kept_days=kept_days, now_s=now_s) or dropped:
@@ -83,19 +86,19 @@ def _end_day(connection: sqlite3.Connection, *, kept_days: int, now_s: float) ->
     return today - kept_days if behind is None else min(today - kept_days, behind - 1)
 
 
-def _days_held(connection: sqlite3.Connection, from_day: int, to_day: int) -> int:
-    """How many of the days hold any minute."""
-    (days,) = connection.execute(
-        "SELECT count(*) FROM (SELECT minute / 1440 FROM minute WHERE slot >= ? AND slot < ?"
-        " UNION SELECT hour / 24 FROM minute_block WHERE id >= ? AND id < ?)",
+def _days_held(connection: sqlite3.Connection, from_day: int, to_day: int) -> list[int]:
+    """Those of the days that hold any minute."""
+    days = connection.execute(
+        "SELECT minute / 1440 FROM minute WHERE slot >= ? AND slot < ?"
+        " UNION SELECT hour / 24 FROM minute_block WHERE id >= ? AND id < ?",
         (
             row_key(from_day * MINUTES_PER_DAY, 0),
             row_key(to_day * MINUTES_PER_DAY, 0),
             block_id(from_day * 24, 0),
             block_id(to_day * 24, 0),
         ),
-    ).fetchone()
-    return int(days)
+    ).fetchall()
+    return [day for (day,) in days]
 
 
 def _give_back(connection: sqlite3.Connection) -> None:

@@ -10,7 +10,7 @@ from analysis.pulses import day_window_ms
 from daemon.loading.lines import MINUTE_MS
 from daemon.loading.sums import MinuteRows
 from daemon.store.bulk import days_of
-from daemon.store.hours import Deriver, holds_readings, read_day, refresh_day
+from daemon.store.hours import Deriver, KeptHours, holds_readings, read_day, refresh_day
 from daemon.store.reader import minute_frame
 
 
@@ -21,8 +21,10 @@ class FreshDays:
     daemon.store.hours.refresh_hours.
     """
 
-    def __init__(self, connection: sqlite3.Connection, deriver: Deriver) -> None:
+    def __init__(self, connection: sqlite3.Connection, deriver: Deriver, kept: KeptHours) -> None:
+        """`kept` is given the hours of the derived days that stayed as they were."""
         self._connection = connection
+        self._kept = kept
         self._deriver = deriver
         self._version: int | None = None
         self._fresh: dict[int, bool] = {}
@@ -71,7 +73,8 @@ class FreshDays:
         for day in ripe:
             self._derive_seam(day)
             first, last = np.searchsorted(minute, [at_ms // MINUTE_MS for at_ms in day_window_ms(day)])
-            refresh_day(self._connection, self._deriver, day, minute_frame(table[:, first:last]))
+            frame = minute_frame(table[:, first:last])
+            self._kept[day] = refresh_day(self._connection, self._deriver, day, frame)
         rest = np.searchsorted(minute, day_window_ms(ripe[-1] + 1)[0] // MINUTE_MS)
         self._rows = [table[:, rest:].copy()]
 
@@ -84,7 +87,8 @@ class FreshDays:
         marked = self._connection.execute("SELECT day FROM stale_day WHERE day BETWEEN ? AND ?", seam).fetchall()
         if day - 1 in self._touched and marked == [(day - 1,)]:
             for before in seam:
-                refresh_day(self._connection, self._deriver, before, read_day(self._connection, self._deriver, before))
+                frame = read_day(self._connection, self._deriver, before)
+                self._kept[before] = refresh_day(self._connection, self._deriver, before, frame)
 
     def _notice_others(self) -> None:
         """If another connection wrote meanwhile, nobody knows into which of the days."""

@@ -25,12 +25,14 @@ from daemon.loading.stream import LogStream, digest_of, first_line
 from daemon.loading.tally import Tally
 from daemon.loading.words import unpadded
 from daemon.store import records
+from daemon.store.gauge_hours import outlived_hours
 from daemon.store.gauge_rows import GaugeRow
 from daemon.store.gauges import gauge_ids, write_gauge_minutes
 from daemon.store.opening import transaction
 
 COLUMNS = ("time_utc", "channel", "value")
 MINUTE_MS = 60_000
+HOUR_MS = 3_600_000
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 
 
@@ -64,6 +66,7 @@ class GaugeLoader:
     now_s: float
     kept_lines: int
     tell: Callable[[int], None]
+    _late: list[tuple[GaugeTally, dict[tuple[int, int], int]]] = field(default_factory=list, init=False)
 
     def load(self, path: pathlib.Path, *, again: bool) -> GaugeTally:
         """Load one file; one of the same content is not loaded again, unless `again`.
@@ -83,11 +86,18 @@ class GaugeLoader:
         rejects.keep(round(self.now_s * 1000), self.kept_lines)
         values = self._read(path, tally, rejects)
         gauge, at_ms, value = self._once(values, tally, rejects)
-        ids = gauge_ids(self.connection, [record.name for record in self.gauges])
+        number = np.array(gauge_ids(self.connection, [record.name for record in self.gauges]), dtype=np.int64)[gauge]
         with transaction(self.connection):
-            write_gauge_minutes(self.connection, _minute_rows(np.array(ids, dtype=np.int64)[gauge], at_ms, value))
+            write_gauge_minutes(self.connection, _minute_rows(number, at_ms, value))
             note_file(self.connection, tally, rejects, digest=digest, again=known is not None)
+        by_hour = _by_hour(number, at_ms)
+        self._late.append((tally, {pair: by_hour[pair] for pair in outlived_hours(self.connection, by_hour)}))
         return tally
+
+    def count_too_late(self) -> None:
+        """Count in each file's tally what came too late, once all files are in: a later one may complete an hour."""
+        for tally, readings in self._late:
+            tally.too_late = sum(readings[pair] for pair in outlived_hours(self.connection, readings))
 
     def _read(self, path: pathlib.Path, tally: GaugeTally, rejects: Rejects) -> _Values:
         """All lines that say something."""
@@ -178,6 +188,12 @@ def _lines(stream: LogStream) -> Iterator[bytes]:
 def _places(path: pathlib.Path, header: bytes) -> Mapping[str, int]:
     """Column name -> index in a line."""
     return column_places(path, header, COLUMNS, kind="a gauge file")
+
+
+def _by_hour(gauge: Ints, at_ms: Ints) -> dict[tuple[int, int], int]:
+    """How many values [N] lie in each (UTC epoch hour, gauge)."""
+    pairs, counts = np.unique(np.column_stack([at_ms // HOUR_MS, gauge]), axis=0, return_counts=True)
+    return {(hour, number): count for (hour, number), count in zip(pairs.tolist(), counts.tolist(), strict=True)}
 
 
 def _minute_rows(gauge: Ints, at_ms: Ints, value: Floats) -> Iterator[GaugeRow]:

@@ -17,10 +17,11 @@ from daemon.loading.rejects import Rejects
 from daemon.loading.stream import LogStream, digest_of, first_line
 from daemon.loading.sums import MinuteRows, in_order, minute_rows, restarts_by_uptime
 from daemon.loading.tally import Counter, FileTally
+from daemon.loading.too_late import LateHours
 from daemon.loading.words import pad, unpadded
 from daemon.store import records
 from daemon.store.bulk import insert_columns
-from daemon.store.hours import Deriver, make_deriver, refresh_hours
+from daemon.store.hours import Deriver, KeptHours, make_deriver, refresh_hours
 from daemon.store.opening import prepare_for_bulk, transaction
 
 READINGS_AT_ONCE = 90_000
@@ -41,6 +42,8 @@ class Loader:
         self._latest_ms = round(now_s * 1000) + exact.AHEAD_MS
         self._now_ms = round(now_s * 1000)
         self._kept_lines = kept_lines
+        self._kept_hours: KeptHours = {}
+        self._loaded: list[tuple[FileTally, LateHours]] = []
         prepare_for_bulk(connection)
 
     def load(
@@ -64,16 +67,21 @@ class Loader:
         if known is not None and not again:
             tell(path.stat().st_size)
             return _known_tally(path.name, known)
-        run = _FileRun(self._connection, self._meters, path, latest_ms=self._latest_ms)
+        run = _FileRun(self._connection, self._meters, path, latest_ms=self._latest_ms, kept=self._kept_hours)
         run.rejects.keep(self._now_ms, self._kept_lines)
         tally = run.run(tell)
         with transaction(self._connection):
             note_file(self._connection, tally, run.rejects, digest=digest, again=known is not None)
+        self._loaded.append((tally, run.late_hours))
         return tally
 
     def refresh_hours(self, tell: Callable[[int], None] | None = None) -> int:
-        """Derive the hours that are behind; how many days that were."""
-        return refresh_hours(self._connection, self._meters, tell=tell)
+        """Derive the hours that are behind, and count in each file's tally what came too late; how many days that were."""
+        days = refresh_hours(self._connection, self._meters, tell=tell, kept=self._kept_hours)
+        stayed = frozenset[tuple[int, int]]().union(*self._kept_hours.values())
+        for tally, late_hours in self._loaded:
+            tally.too_late = late_hours.within(stayed)
+        return days
 
 
 def _known_tally(name: str, known: records.Load) -> FileTally:
@@ -107,7 +115,13 @@ class _FileRun:
     """One file on its way into the database."""
 
     def __init__(
-        self, connection: sqlite3.Connection, meters: tuple[Meter, ...], path: pathlib.Path, *, latest_ms: int
+        self,
+        connection: sqlite3.Connection,
+        meters: tuple[Meter, ...],
+        path: pathlib.Path,
+        *,
+        latest_ms: int,
+        kept: KeptHours,
     ) -> None:
         self._connection = connection
         self._path = path
@@ -115,7 +129,8 @@ class _FileRun:
         self._meters = meters
         self._deriver: Deriver = make_deriver(connection, meters)
         self._ids = np.array(self._deriver.ids, dtype=np.int64)
-        self._fresh = FreshDays(connection, self._deriver)
+        self._fresh = FreshDays(connection, self._deriver, kept)
+        self.late_hours = LateHours(connection, self._deriver.ids)
         self.tally = FileTally(name=path.name)
         self.rejects = Rejects(self.tally.rejected)
         self._counter = Counter(self.tally, self._deriver.bits)
@@ -204,6 +219,7 @@ class _FileRun:
     def _store(self, rows: MinuteRows, before_minute: int | None) -> None:
         """Store rows, and the hours that they complete."""
         self._counter.count_rows(rows)
+        self.late_hours.count(rows)
         with transaction(self._connection):
             self._fresh.before_insert(rows)
             free = insert_columns(self._connection, self._columns(rows), in_blocks=before_minute is not None)

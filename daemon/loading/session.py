@@ -93,6 +93,7 @@ def load_all(plant_file: PlantFile, order: Order, *, now_s: float, tell: Callabl
                 tell=tell,
             )
             gauged = tuple(gauges.load(path, again=order.again) for path in order.gauges)
+            gauges.count_too_late()
             days = loader.refresh_hours()
             settle_gauges(connection, now_s=now_s)
             dropped = drop_old_minutes(connection, kept_days=store.minutes_kept_days, now_s=now_s)

@@ -58,6 +58,7 @@ def _log_lines(tally: FileTally) -> Iterator[str]:
         gaps += f" ({tally.gap_s / 3600:,.1f} hours over all meters)"
     yield f"  {_many(tally.doubled, 'doubled line')}, {tally.late:,} late, {_many(tally.restarts, 'counter restart')}"
     yield f"  {gaps}"
+    yield from _too_late_lines(tally)
     yield from _damage_lines(tally.damage)
     yield from _rejected_lines(tally.rejected)
 
@@ -71,6 +72,7 @@ def _gauge_lines(tally: GaugeTally) -> Iterator[str]:
     yield f"{tally.name}: {_many(tally.accepted, 'value')} of {gauges}"
     yield from _span_lines(tally)
     yield f"  {_many(tally.doubled, 'doubled line')}"
+    yield from _too_late_lines(tally)
     yield from _damage_lines(tally.damage)
     yield from _rejected_lines(tally.rejected)
 
@@ -92,6 +94,15 @@ def _span_json(tally: Tally) -> dict[str, str | None]:
         "from": None if tally.first_ms is None else _utc(tally.first_ms),
         "to": None if tally.last_ms is None else _utc(tally.last_ms),
     }
+
+
+def _too_late_lines(tally: Tally) -> Iterator[str]:
+    """What came when the hours could not take it in any more."""
+    if tally.too_late:
+        yield (
+            f"  {tally.too_late:,} too late, which change nothing: the minutes of their hours were dropped because of their"
+            " age (store: minutes_kept_days), and those hours hold more"
+        )
 
 
 def _damage_lines(damage: str | None) -> Iterator[str]:
@@ -147,6 +158,7 @@ def _log_json(tally: FileTally) -> dict[str, Any]:
         "wraps": tally.wraps,
         "gaps": tally.gaps,
         "gap_hours": round(tally.gap_s / 3600, 3),
+        "too_late": tally.too_late,
         "damage": tally.damage,
         "rejected": tally.rejected,
     }
@@ -162,6 +174,7 @@ def _gauge_json(tally: GaugeTally) -> dict[str, Any]:
         "gauges": list(tally.gauges),
         **_span_json(tally),
         "doubled": tally.doubled,
+        "too_late": tally.too_late,
         "damage": tally.damage,
         "rejected": tally.rejected,
     }

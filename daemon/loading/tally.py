@@ -25,6 +25,8 @@ class Tally:
         damage: what is wrong with a compressed file.
         already_loaded: whether the same content was in the database, so that nothing was done.
         first_ms, last_ms: UTC epoch ms of the first and the last line that was accepted.
+        too_late: accepted lines that change nothing: the minutes of their hour were dropped, and it knows more than they
+            do. Told once everything of a call is in.
     """
 
     name: str
@@ -36,6 +38,7 @@ class Tally:
     already_loaded: bool = False
     first_ms: int | None = None
     last_ms: int | None = None
+    too_late: int = 0
 
     @property
     def refused(self) -> int:

@@ -74,6 +74,22 @@ def settled_hours(
     return {(hour, gauge): (median, minutes) for hour, gauge, median, minutes in rows.fetchall()}
 
 
+def outlived_hours(connection: sqlite3.Connection, pairs: Iterable[tuple[int, int]]) -> set[tuple[int, int]]:
+    """Those of (UTC epoch hour, gauge) whose median is of more minutes than are there: what came late changes nothing."""
+    found = set()
+    for hour, gauge in pairs:
+        slot = slot_of(hour, gauge)
+        if (kept := connection.execute("SELECT minutes FROM gauge_hour WHERE slot = ?", (slot,)).fetchone()) is None:
+            continue
+        (there,) = connection.execute(
+            "SELECT count(*) FROM gauge_minute WHERE slot >= ? AND slot < ? AND gauge = ?",
+            (*_span(hour, hour + 1), gauge),
+        ).fetchone()
+        if kept[0] > there:
+            found.add((hour, gauge))
+    return found
+
+
 def medians(rows: Iterable[GaugeRow]) -> Iterator[tuple[int, int, float, int]]:
     """(UTC epoch hour, gauge, median of its minutes' means, minutes); rows in any order."""
     ordered = sorted(rows, key=lambda row: (row.gauge, row.minute))

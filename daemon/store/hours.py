@@ -14,6 +14,7 @@ from config.plant import Meter
 from daemon.store.blocks import holds_minutes
 from daemon.store.journal import read_pauses_ms
 from daemon.store.opening import transaction
+from daemon.store.outlived import Outlived, outlived
 from daemon.store.parts import packed_parts
 from daemon.store.reader import read_minutes
 from daemon.store.undated import holds_undated
@@ -24,6 +25,8 @@ _MINUTE_MS = 60_000
 _INSERT = "INSERT INTO hour VALUES (?, ?, ?, ?, ?, ?)"
 _ROWS_A_STATEMENT = 24
 _INSERT_MANY = _INSERT + ", (?, ?, ?, ?, ?, ?)" * (_ROWS_A_STATEMENT - 1)
+KeptHours = dict[int, frozenset[tuple[int, int]]]
+"""UTC epoch day -> what `refresh_day` left as it was when it last derived the day."""
 _HIDING = (
     ("hour", "hour, meter, pulses, seconds, off_s, parts", "hour, meter"),
     ("usual_rate", "day, meter, rate_hz", "day, meter"),
@@ -61,7 +64,11 @@ def make_deriver(connection: sqlite3.Connection, meters: Sequence[Meter]) -> Der
 
 
 def refresh_hours(
-    connection: sqlite3.Connection, meters: Sequence[Meter], *, tell: Callable[[int], None] | None = None
+    connection: sqlite3.Connection,
+    meters: Sequence[Meter],
+    *,
+    tell: Callable[[int], None] | None = None,
+    kept: KeptHours | None = None,
 ) -> int:
     """Derive the hours of every day whose minutes or pauses changed since they were derived.
 
@@ -71,28 +78,30 @@ def refresh_hours(
         connection: of `open_writer`.
         meters: of the plant.
         tell: is told how many days are left, now and then.
+        kept: is given the hours of the derived days that stayed as they were.
 
     Returns:
         How many days were derived.
     """
     deriver = make_deriver(connection, meters)
-    derived = fresh = _refresh_some(connection, deriver, first=True)
+    kept = {} if kept is None else kept
+    derived = fresh = _refresh_some(connection, deriver, kept, first=True)
     while fresh:
         if tell is not None:
             tell(connection.execute("SELECT count(*) FROM stale_day").fetchone()[0])
-        fresh = _refresh_some(connection, deriver, first=False)
+        fresh = _refresh_some(connection, deriver, kept, first=False)
         derived += fresh
     return derived
 
 
-def _refresh_some(connection: sqlite3.Connection, deriver: Deriver, *, first: bool) -> int:
+def _refresh_some(connection: sqlite3.Connection, deriver: Deriver, kept: KeptHours, *, first: bool) -> int:
     """Derive some of the days in one transaction, at `first` of their neighbours too; how many."""
     with transaction(connection):
         if first:
             _widen_stale(connection)
         days = connection.execute("SELECT day FROM stale_day ORDER BY day LIMIT ?", (DAYS_A_COMMIT,)).fetchall()
         for (day,) in days:
-            refresh_day(connection, deriver, day, read_day(connection, deriver, day))
+            kept[day] = refresh_day(connection, deriver, day, read_day(connection, deriver, day))
     return len(days)
 
 
@@ -158,25 +167,33 @@ def read_day(connection: sqlite3.Connection, deriver: Deriver, day: int) -> Minu
     return read_minutes(connection, deriver.columns, from_minute=from_ms // _MINUTE_MS, to_minute=to_ms // _MINUTE_MS)
 
 
-def refresh_day(connection: sqlite3.Connection, deriver: Deriver, day: int, frame: MinuteFrame) -> None:
+def refresh_day(
+    connection: sqlite3.Connection, deriver: Deriver, day: int, frame: MinuteFrame
+) -> frozenset[tuple[int, int]]:
     """Derive one day from its minutes, store its hours and take its mark away.
 
     If what is usual for the day changed, the days that go by it are marked in turn. A day whose minutes are gone
-    (they are kept for a time only) keeps the hours it has.
+    (they are kept for a time only) keeps the hours it has, and so does one of which a few come late.
+
+    Returns:
+        Hours that stayed as they were because they know more, each (UTC epoch hour, number of the meter).
     """
     if not _has_readings(frame, day):
         connection.execute("DELETE FROM stale_day WHERE day = ?", (day,))
-        return
+        return frozenset()
     daily = _read_usual(connection, deriver, day - USUAL_DAYS, day)
     from_ms, to_ms = day_window_ms(day)
     pauses = [pause for pause in deriver.pauses_ms if pause[1] > from_ms and pause[0] < to_ms]
     hours = derive_day(day, frame, bits=deriver.bits, usual_hz=usual_rate(daily), pauses_ms=pauses)
+    known = outlived(connection, deriver.ids, day, hours)
+    _write_hours(connection, deriver, day, hours, known)
     before = _read_usual(connection, deriver, day, day + 1)[0]
-    _write_hours(connection, deriver, day, hours)
-    if not np.array_equal(before, hours.usual_hz, equal_nan=True):
-        _write_usual(connection, deriver, day, hours.usual_hz)
+    usual_hz = np.where(known.usual & ~np.isnan(before), before, hours.usual_hz)
+    if not np.array_equal(before, usual_hz, equal_nan=True):
+        _write_usual(connection, deriver, day, usual_hz)
         _mark_with_minutes(connection, set(range(day + 1, day + 1 + USUAL_DAYS)))
     connection.execute("DELETE FROM stale_day WHERE day = ?", (day,))
+    return known.pairs(day, deriver.ids)
 
 
 def _has_readings(frame: MinuteFrame, day: int) -> bool:
@@ -206,18 +223,19 @@ def _write_usual(connection: sqlite3.Connection, deriver: Deriver, day: int, usu
     connection.executemany("INSERT INTO usual_rate VALUES (?, ?, ?)", known)
 
 
-def _write_hours(connection: sqlite3.Connection, deriver: Deriver, day: int, hours: DayHours) -> None:
+def _write_hours(connection: sqlite3.Connection, deriver: Deriver, day: int, hours: DayHours, known: Outlived) -> None:
     """Store the hours of a day; none for an hour without a reading or a stopped pump.
 
     What is stored already is left as it is: each page that is written anew costs a card, and most hours of a day that
-    runs are done with.
+    runs are done with. So are hours that know more.
     """
-    kept = "SELECT hour, meter, pulses, seconds, off_s, parts FROM hour WHERE hour >= ? AND hour < ?"
-    of_ours = set(deriver.ids)
-    stored = {row for row in connection.execute(kept, (day * 24, day * 24 + 24)).fetchall() if row[1] in of_ours}
-    hour, column = np.nonzero((hours.seconds > 0) | (hours.off_s > 0)[:, None])
+    there = "SELECT hour, meter, pulses, seconds, off_s, parts FROM hour WHERE hour >= ? AND hour < ?"
+    of_ours, kept = set(deriver.ids), known.pairs(day, deriver.ids)
+    found = connection.execute(there, (day * 24, day * 24 + 24)).fetchall()
+    stored = {row for row in found if row[1] in of_ours and row[:2] not in kept}
+    hour, column = np.nonzero(((hours.seconds > 0) | (known.off_s > 0)[:, None]) & ~known.kept)
     meter = np.array(deriver.ids, dtype=np.int64)[column]
-    pulses, seconds, off_s = hours.pulses[hour, column], hours.seconds[hour, column], hours.off_s[hour]
+    pulses, seconds, off_s = hours.pulses[hour, column], hours.seconds[hour, column], known.off_s[hour]
     sides = (day * 24 + hour, meter, pulses, seconds, off_s)
     rows = list(zip(*(side.tolist() for side in sides), packed_parts(hours, hour, column), strict=True))
     if stored:

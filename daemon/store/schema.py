@@ -26,6 +26,7 @@ Raw counts and times are kept; K-factors are applied at reading.
                   byte first
     usual_rate    median of the rates above zero in the ten-minute parts of a UTC day, pulses a second
     stale_day     UTC epoch days whose hours are behind their minutes
+    dropped_day   UTC epoch days whose minutes were dropped because of their age: their hours are never replaced by less
     journal       what the keeper did
     rejected      how many lines of a source were refused, by reason; `quarantine` keeps the latest of them
     loaded        log files that are in, by the SHA-256 of their content
@@ -342,6 +343,14 @@ CREATE TABLE undated_gauge_minute (
 ) STRICT, WITHOUT ROWID;
 """
 
+DROPPED_DAYS = """
+CREATE TABLE dropped_day (day INTEGER PRIMARY KEY) STRICT;
+INSERT INTO dropped_day
+SELECT day FROM (SELECT DISTINCT hour / 24 AS day FROM hour)
+WHERE NOT EXISTS (SELECT 1 FROM minute WHERE slot >= (day * 1440) << 16 AND slot < ((day + 1) * 1440) << 16)
+AND NOT EXISTS (SELECT 1 FROM minute_block WHERE id >= day * 24 * 4096 AND id < (day + 1) * 24 * 4096);
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("store", STORE),
     ("jobs", JOBS),
@@ -352,6 +361,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("short rows", SHORT_ROWS),
     ("gauges", GAUGES),
     ("live gauges", LIVE_GAUGES),
+    ("dropped days", DROPPED_DAYS),
 )
 """Name and SQL of each step, oldest first. Add to the end; never change one that was released."""
 

@@ -253,6 +253,31 @@ def test_minutes_older_than_the_plant_file_keeps_are_dropped(plant: pathlib.Path
         assert connection.execute("SELECT count(*) FROM hour").fetchone() == (7 * 24,)
 
 
+def test_what_comes_too_late_is_told(plant: pathlib.Path, tmp_path: pathlib.Path) -> None:
+    """Lines of a meter and values of a gauge in hours whose minutes were dropped: for people and for machines."""
+    gauge = '[[gauge]]\nname = "header"\nreads = "pressure"\nrun = "riser"\nunit = "kPa"\n'
+    plant.write_text(f"{PLANT}\n{gauge}\n[store]\nminutes_kept_days = 2\n", encoding="utf-8")
+    moments = [f"2025-03-{1 + ten // 144:02d}T{ten // 6 % 24:02d}:{ten % 6}0:00Z" for ten in range(7 * 144)]
+    files = [tmp_path / name for name in ("week.csv", "header.csv", "late.csv", "late-header.csv")]
+    files[0].write_text(
+        HEADER + "".join(f"{at},L1,{6000 * step}\n" for step, at in enumerate(moments)), encoding="utf-8"
+    )
+    files[1].write_text("time_utc,channel,value\n" + "".join(f"{at},header,21.4\n" for at in moments), encoding="utf-8")
+    files[2].write_text(f"{HEADER}2025-03-02T10:05:00Z,L1,1023000\n", encoding="utf-8")
+    files[3].write_text("time_utc,channel,value\n2025-03-02T10:05:00Z,header,99\n", encoding="utf-8")
+    load(plant, files[0], "--gauges", files[1])
+    done = load(plant, files[2], "--gauges", files[3], "--json")
+
+    told = "1 too late, which change nothing: the minutes of their hours were dropped because of their age"
+    assert done.stderr.count(told) == 2
+    summary = json.loads(done.stdout)
+    assert (summary["logs"][0]["readings"], summary["logs"][0]["too_late"]) == (1, 1)
+    assert (summary["gauges"][0]["values"], summary["gauges"][0]["too_late"]) == (1, 1)
+    with contextlib.closing(sqlite3.connect(plant.with_suffix(".db"))) as connection:
+        day = "SELECT count(*), round(sum(pulses)) FROM hour WHERE hour / 24 = 20149"
+        assert connection.execute(day).fetchone() == (24, 864_000.0)
+
+
 def test_gauge_files_are_loaded_with_a_log(plant: pathlib.Path, log: pathlib.Path, tmp_path: pathlib.Path) -> None:
     """What came in is said, for people and for machines; a second time changes nothing."""
     plant.write_text(

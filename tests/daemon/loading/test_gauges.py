@@ -12,6 +12,7 @@ from analysis.frames import HOUR_S, HourFrame
 from config.errors import InputMissing, InputUnusable
 from config.plant import Gauge, GaugeKind
 from daemon.loading.gauges import GaugeLoader, GaugeTally, check_gauge_header
+from daemon.store.gauge_hours import drop_gauge_minutes
 from daemon.store.opening import open_writer
 from daemon.store.prepare import prepare_store
 from daemon.store.reader import with_gauges
@@ -42,6 +43,19 @@ class Rack:
             connection=self.connection, gauges=GAUGES, now_s=NOW_S, kept_lines=100, tell=lambda _read: None
         )
         return loader.load(path, again=again)
+
+    def load_all(self, *texts: str) -> list[GaugeTally]:
+        """Load some files in one call."""
+        loader = GaugeLoader(
+            connection=self.connection, gauges=GAUGES, now_s=NOW_S, kept_lines=100, tell=lambda _read: None
+        )
+        tallies = []
+        for number, text in enumerate(texts):
+            path = self.folder / f"part-{number}.csv"
+            path.write_text(text, encoding="utf-8")
+            tallies.append(loader.load(path, again=False))
+        loader.count_too_late()
+        return tallies
 
     def rows(self) -> list[tuple[object, ...]]:
         """What is stored of all gauges."""
@@ -196,6 +210,21 @@ def test_hours_are_medians_in_pascals(rack: Rack) -> None:
     assert np.isnan(gauges.shown[:, 1]).all()
     assert frame.end_s == START_S + hours * HOUR_S
     assert with_gauges(rack.connection, frame, ()).gauges is None
+
+
+def test_values_that_come_too_late_are_counted(rack: Rack) -> None:
+    """Of an hour whose minutes were dropped, of more of them than come; two files may make it whole, and then are not."""
+    rack.load(HEADER + "".join(line(minute, 30 + minute % 7) for minute in range(60)), "whole.csv")
+    drop_gauge_minutes(rack.connection, to_hour=START_S // 3600 + 1)
+    held = rack.connection.execute("SELECT hour, gauge, median, minutes FROM gauge_hour").fetchall()
+
+    (tally,) = rack.load_all(HEADER + line(5, 99) + line(5.5, 99) + line(6, 99) + line(65, 31))
+    assert (tally.accepted, tally.too_late) == (4, 3)
+    assert rack.connection.execute("SELECT hour, gauge, median, minutes FROM gauge_hour").fetchall() == held
+
+    halves = ("".join(line(minute, 40) for minute in range(first, 60, 2)) for first in (0, 1))
+    assert [tally.too_late for tally in rack.load_all(*(HEADER + half for half in halves))] == [0, 0]
+    assert rack.connection.execute("SELECT median, minutes FROM gauge_hour").fetchall() == [(40.0, 60)]
 
 
 def test_a_power_is_loaded_beside_pressures(rack: Rack) -> None:

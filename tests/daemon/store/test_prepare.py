@@ -194,6 +194,28 @@ def test_rows_made_shorter_say_what_they_said(tmp_path: pathlib.Path, monkeypatc
         ]
 
 
+def test_days_whose_minutes_were_dropped_before_are_known(
+    tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They have hours, and neither rows nor blocks of minutes."""
+    path = tmp_path / "rack.db"
+    before = [name for name, _script in schema.MIGRATIONS].index("dropped days")
+    with monkeypatch.context() as earlier:
+        earlier.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:before])
+        earlier.setattr(schema, "VERSION", before)
+        prepare_store(path)
+        with contextlib.closing(open_writer(path)) as writer:
+            writer.execute("INSERT INTO meter (name) VALUES ('M1')")
+            hours = [(24 * day + hour,) for day in (100, 101, 102, 104) for hour in (0, 23)]
+            writer.executemany("INSERT INTO hour VALUES (?, 1, 15, 3600, 0, NULL)", hours)
+            writer.execute("INSERT INTO minute (slot, count, rest_ms) VALUES (?, 1, 0)", (row_key(102 * 1440 - 1, 1),))
+            writer.execute("INSERT INTO minute_block (id, body) VALUES (?, '')", (104 * 24 * 4096 + 1,))
+    prepare_store(path)
+
+    with contextlib.closing(open_reader(path)) as reader:
+        assert reader.execute("SELECT day FROM dropped_day ORDER BY day").fetchall() == [(100,), (102,)]
+
+
 def test_no_room_for_the_backup_means_no_migration(tmp_path: pathlib.Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The file stays at its version and is still good for the program that wrote it."""
     path = tmp_path / "rack.db"
