@@ -152,7 +152,7 @@ def assess_stored(  # noqa: PLR0913 - what is assessed and how, by name
 
 def _keep(db: pathlib.Path, memory: Memory) -> None:
     """Keep a memory if the database can be written now; without it the next assessment takes longer, no more."""
-    with contextlib.suppress(StoreError), second_writer(db) as connection:
+    with contextlib.suppress(StoreError), second_writer(db, can_be_redone=True) as connection:
         keep_memory(connection, memory)
 
 

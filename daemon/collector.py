@@ -266,6 +266,7 @@ class Collector:
         self._manager.notify("STOPPING=1")
         if self._jobs is not None:
             self._jobs.stop()
+            self._store.keep_job_runs(self._jobs.take_ended())
         for source in self._sources:
             source.ask_to_stop()
         until_s = clock.monotonic_s() + STOP_S

@@ -266,8 +266,13 @@ def _collector(seen_ms: int | None, body: Mapping[str, Any], *, now_s: float) ->
         write_failures=body.get("write_failures", 0),
         rows_dropped=body.get("rows_dropped", 0),
         clock=body.get("clock", {}),
-        jobs=body.get("jobs", {}) if running else {name: {} for name in body.get("jobs", {})},
+        jobs=body.get("jobs", {}) if running else _what_ran(body.get("jobs", {})),
     )
+
+
+def _what_ran(jobs: Mapping[str, Any]) -> dict[str, Any]:
+    """Of jobs that nobody runs any more, what they did: nothing is to come."""
+    return {name: {"again_ms": job.get("again_ms")} for name, job in jobs.items()}
 
 
 def _lives(pid: int) -> bool:

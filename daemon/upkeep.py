@@ -13,32 +13,41 @@ from daemon.retention import drop_old_minutes, settle_gauges
 from daemon.store.notes import note_disk
 from daemon.store.opening import open_writer, storage_errors
 
+HOURS_AT_ONCE = 6
 _RUNNING_DAYS = 2
 """Around midnight today's minutes count for yesterday's hours as well."""
 
 
 @contextlib.contextmanager
-def second_writer(db: str | pathlib.Path) -> Iterator[sqlite3.Connection]:
+def second_writer(db: str | pathlib.Path, *, can_be_redone: bool = False) -> Iterator[sqlite3.Connection]:
     """A connection for the jobs, which write beside the collector's and never checkpoint (`open_writer_beside`).
+
+    Args:
+        db: the database.
+        can_be_redone: what is written is worked out anew if a power cut takes it: it reaches the card with the
+            collector's next commit, or within half a minute, and none of its own syncs wears the card. The file is whole
+            all the same (sqlite.org/pragma.html#pragma_synchronous: WAL mode is consistent with NORMAL).
 
     Raises:
         StoreError: the database cannot be read or written.
     """
     with storage_errors(db), contextlib.closing(open_writer(db)) as connection:
         connection.execute("PRAGMA wal_autocheckpoint = 0")
+        if can_be_redone:
+            connection.execute("PRAGMA synchronous = NORMAL")
         yield connection
 
 
 def hours_behind(connection: sqlite3.Connection) -> bool:
-    """Whether an hour began since hours were derived, or days of the past changed.
+    """Whether hours were derived HOURS_AT_ONCE ago, or days of the past changed.
 
-    What the minutes of an hour that runs add is derived by each reader for itself: to write the day's hours anew every
-    few minutes would wear a card for nothing.
+    What the minutes of a day that runs add is derived by each reader for itself: to write its hours anew every few
+    minutes, or an hour at a time, would wear a card for nothing.
     """
     newest = last_minute(connection)
     (derived,) = connection.execute("SELECT max(hour) FROM hour").fetchone()
     (stale,) = connection.execute("SELECT count(*) FROM stale_day").fetchone()
-    begun = newest is not None and (derived is None or newest // 60 > derived)
+    begun = newest is not None and (derived is None or newest // 60 >= derived + HOURS_AT_ONCE)
     return begun or stale > _RUNNING_DAYS
 
 

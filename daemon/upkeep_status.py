@@ -3,8 +3,8 @@
 import pathlib
 import shutil
 import sqlite3
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from daemon.store.findings import StoredFinding, read_open_findings
@@ -106,11 +106,18 @@ def _job(name: str, history: JobHistory | None, plan: Mapping[str, Any]) -> JobS
     """One job."""
     return JobStatus(
         name=name,
-        last=None if history is None else history.last,
+        last=None if history is None else _last(history.last, plan.get("again_ms")),
         failures=0 if history is None else history.failures,
         running_since_ms=plan.get("running_since_ms"),
         next_ms=plan.get("next_ms"),
     )
+
+
+def _last(kept: JobRun, again_ms: Sequence[int] | None) -> JobRun:
+    """The last run: the one that is kept, or one that went as it did since (daemon.jobs.jobs.Jobs.body)."""
+    if again_ms is None or again_ms[0] <= kept.started_ms:
+        return kept
+    return replace(kept, started_ms=again_ms[0], ended_ms=again_ms[1])
 
 
 def _disk(connection: sqlite3.Connection, db: pathlib.Path, now_s: float) -> DiskStatus:

@@ -25,7 +25,7 @@ from analysis.frames import Floats
 
 VERSION = 3
 """Goes up with every change to what the watch makes of its readings."""
-KEEP_H = 24
+KEEP_H = 48
 """A new memory is worth keeping once it holds this many hours more: at 20 meters it is over a megabyte, and an hour that
 is walked again takes milliseconds."""
 

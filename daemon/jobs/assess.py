@@ -35,7 +35,7 @@ def assess_and_keep(
     said = json_of(known)
     findings = [_stored(finding, body) for finding, body in zip(known.findings, said["findings"], strict=True)]
     wait(db)
-    with second_writer(db) as connection:
+    with second_writer(db, can_be_redone=True) as connection:
         if hours_behind(connection):
             derive_hours(connection, plant_file)
         with transaction(connection):

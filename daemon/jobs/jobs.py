@@ -62,6 +62,8 @@ class Jobs:
         self._began_s, self._began_steady_s = now_s, steady_s
         self._ended: list[JobRun] = []
         self._said: dict[str, Any] = {}
+        self._noted = {name: history.last for name, history in histories.items()}
+        self._again: JobRun | None = None
 
     def round(self, *, now_s: float, steady_s: float) -> bool:
         """Look after the job that runs, or start one that is due; whether one ended just now."""
@@ -77,7 +79,10 @@ class Jobs:
         return True
 
     def take_ended(self) -> list[JobRun]:
-        """The runs that ended since this was asked before."""
+        """The runs that ended since this was asked before, but for an assessment that went as the one before it.
+
+        When that was is in `body`, which is written every ten minutes anyway, and its run is given once the jobs stop.
+        """
         ended, self._ended = self._ended, []
         return ended
 
@@ -93,6 +98,7 @@ class Jobs:
                 "running_since_ms": round(1000 * self._began_s)
                 if self._child is not None and name == self._name
                 else None,
+                "again_ms": self._again_ms if name == ASSESS else None,
             }
             for name in self._roster.names
         }
@@ -107,10 +113,13 @@ class Jobs:
         return tuple(name for name in self._roster.names if self._roster.failures(name))
 
     def stop(self) -> None:
-        """End the job that runs; it is due again at the next start."""
+        """End the job that runs, which is due again at the next start; what was not told yet is among the ended."""
         if self._child is not None:
             self._child.stop()
             self._child = None
+        if self._again is not None:
+            self._ended.append(self._again)
+            self._again = None
 
     def _start_due(self, now_s: float, steady_s: float) -> None:
         """Start the job that is due, if one is; one that cannot even be started has failed."""
@@ -134,15 +143,24 @@ class Jobs:
             self._roster.done(name, started_s=self._began_s)
             if failed_before:
                 eventlog.say(log, logging.WARNING, "job_recovered", job=name)
-        self._ended.append(
-            JobRun(
-                name=name,
-                started_ms=round(1000 * self._began_s),
-                ended_ms=round(1000 * now_s),
-                outcome=outcome,
-                words=words,
-            )
+        run = JobRun(
+            name=name,
+            started_ms=round(1000 * self._began_s),
+            ended_ms=round(1000 * now_s),
+            outcome=outcome,
+            words=words,
         )
+        again = name == ASSESS and name in self._noted and run.is_like(self._noted[name])
+        self._noted[name] = run
+        if name == ASSESS:
+            self._again = run if again else None
+        if not again:
+            self._ended.append(run)
+
+    @property
+    def _again_ms(self) -> tuple[int, int] | None:
+        """When the last assessment began and ended, if it went as the one before."""
+        return None if self._again is None else (self._again.started_ms, self._again.ended_ms)
 
 
 def _standing(history: JobHistory, steady_s: float) -> Standing:

@@ -35,6 +35,10 @@ class JobRun:
     outcome: Outcome
     words: str
 
+    def is_like(self, other: "JobRun") -> bool:
+        """Whether it went well as another did, with the same words."""
+        return not self.outcome.bad and (self.outcome, self.words) == (other.outcome, other.words)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobHistory:

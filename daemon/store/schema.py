@@ -37,7 +37,8 @@ Raw counts and times are kept; K-factors are applied at reading.
     undated_minute  rows as in `minute`, but counted in minutes of the monotonic clock, for as long as nobody knows the
                   time; with their anchor's offset added they are rows of `minute`
     job_run       what the jobs did: `outcome` good, failed, late (over its time), idle (nothing to do yet); of runs that went
-                  well with the same words one after the other, the last
+                  well with the same words one after the other, the last; while a collector runs, when its last assessment
+                  like the one before was is in `source_state`
     finding       what the last assessment found, and what earlier ones had found; `ended` tells why it is over: cleared,
                   or withdrawn (the readings as they are known now do not give it)
     watch_memory  what the watch knew after some hours, so that the next assessment goes on from there

@@ -205,7 +205,7 @@ def test_a_database_that_cannot_be_written_is_judged_all_the_same(
     """A card that turned read-only: nothing is kept, everything is said."""
     run("commission", rack.path)
 
-    def refused(path: object) -> NoReturn:
+    def refused(path: object, **_: bool) -> NoReturn:
         raise StoreError(f"{path}: the database cannot be written")
 
     monkeypatch.setattr("daemon.assessing.second_writer", refused)

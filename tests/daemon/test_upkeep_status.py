@@ -153,6 +153,18 @@ def test_jobs_as_a_table(upkeep: Upkeep) -> None:
     assert upkeep.machine["jobs"][1]["result"] == "idle"
 
 
+def test_a_run_as_the_one_before_is_known_by_its_time(upkeep: Upkeep) -> None:
+    """What the collector says of it stands before what is kept, unless that is newer."""
+    upkeep.ran("assess", Outcome.GOOD, "nothing is wrong")
+    kept = upkeep.machine["jobs"][0]["last_started_at"]
+    upkeep.planned = {"assess": {"again_ms": [1000 * (NOW_S - 60), 1000 * (NOW_S - 50)]}}
+    again = upkeep.machine["jobs"][0]
+    upkeep.planned = {"assess": {"again_ms": [0, 10]}}
+
+    assert (again["last_started_at"], again["result"]) == ("2026-11-23T11:59:00Z", "good")
+    assert upkeep.machine["jobs"][0]["last_started_at"] == kept
+
+
 def test_without_a_collector_jobs_wait_for_one(upkeep: Upkeep) -> None:
     """What ran is shown, what is to come is not made up."""
     upkeep.ran("nightly", Outcome.GOOD)

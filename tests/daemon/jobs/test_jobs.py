@@ -113,13 +113,14 @@ def test_a_failure_is_told_once_and_tried_again(rack: Rack, caplog: pytest.LogCa
     caplog.set_level(logging.INFO)
     rack.answer("nightly", 74, "rack.db: the disk is full; free some space")
     rack.runs(3)
-    for _ in range(3):
+    for hour in range(3):
         rack.pass_s(3600)
-        rack.answer("assess", 0, "still good")
+        rack.answer("assess", 0, f"good for {hour} h")
         found = rack.runs(2)
         assert ("nightly", Outcome.FAILED, "rack.db: the disk is full; free some space") in found
     assert list(rack.jobs.failing) == ["nightly"]
     rack.answer("nightly", 0, "copied")
+    rack.answer("assess", 0, "good all day")
     rack.pass_s(3600)
     rack.runs(2)
 
@@ -164,7 +165,7 @@ def test_the_state_for_status(rack: Rack) -> None:
     body = rack.jobs.body(now_s=rack.now_s, steady_s=rack.steady_s)
 
     assert body["nightly"]["running_since_ms"] == 1000 * rack.now_s
-    assert body["assess"] == {"next_ms": 1000 * rack.now_s, "running_since_ms": None}
+    assert body["assess"] == {"next_ms": 1000 * rack.now_s, "running_since_ms": None, "again_ms": None}
     rack.jobs.stop()
 
 
@@ -184,6 +185,28 @@ def test_an_assessment_that_has_only_begun_is_not_told(rack: Rack) -> None:
 
     assert begun == before
     assert long["assess"]["running_since_ms"] == 1000 * (rack.now_s - TOLD_AFTER_S - 1)
+
+
+def test_an_assessment_as_the_one_before_is_told_by_its_time(rack: Rack) -> None:
+    """Its run is no row of its own until the jobs stop; one that goes otherwise is, at once."""
+    rack.runs(3)
+    before = rack.jobs.body(now_s=rack.now_s, steady_s=rack.steady_s)["assess"]["again_ms"]
+    rack.pass_s(600)
+    wait_until(rack.round)
+    again_s = rack.now_s
+    assert rack.jobs.take_ended() == []
+    assert before is None
+    assert rack.jobs.body(now_s=again_s, steady_s=rack.steady_s)["assess"]["again_ms"] == (
+        1000 * again_s,
+        1000 * again_s,
+    )
+    rack.jobs.stop()
+    (run,) = rack.jobs.take_ended()
+    assert (run.name, run.started_ms) == ("assess", 1000 * again_s)
+    rack.pass_s(600)
+    rack.answer("assess", 0, "media is loading up")
+    assert rack.runs(1) == [("assess", Outcome.GOOD, "media is loading up")]
+    assert rack.jobs.body(now_s=rack.now_s, steady_s=rack.steady_s)["assess"]["again_ms"] is None
 
 
 def test_a_program_that_is_gone(tmp_path: pathlib.Path) -> None:
