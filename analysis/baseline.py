@@ -7,10 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.calibration import LITRES_PER_M3
 from analysis.detection.noise import NoiseModel
 from analysis.events import Event
-from analysis.factors import factors_at
+from analysis.factors import LITRES_PER_M3, factors_at
 from analysis.fitted import FittedFigure
 from analysis.frames import HOUR_S, Floats, HourFrame
 from analysis.gauges import GAUGE_LOG_SD

@@ -5,11 +5,9 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from analysis.events import Event
-from analysis.factors import calibrations_of, factors_of
+from analysis.factors import LITRES_PER_M3, calibrations_of, factors_of
 from analysis.frames import HOUR_S, Floats, HourFrame
 from config.plant import Meter
-
-LITRES_PER_M3 = 1000.0
 
 
 def flow_of(frame: HourFrame, meters: Sequence[Meter], events: Iterable[Event] = ()) -> Floats:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from analysis.events import Event, EventKind
 from config.plant import Meter
 
+LITRES_PER_M3 = 1000.0
 KPoints = tuple[tuple[float, float], ...]
 """(flow m3/s, pulses per litre), flow rising."""
 

@@ -137,8 +137,8 @@ def _distances(examples: Floats, info: Floats, either_way: NDArray[np.bool_], do
     for begin in SIZES_TRIED:
         size = np.full_like(products, begin)
         for _ in range(SIZE_STEPS):
-            least = np.minimum(least, _left(*sums.less(_variance(doubt, size)), size))
-            cross, _held, other = sums.less(_variance(doubt, size))
+            cross, held, other = sums.less(_variance(doubt, size))
+            least = np.minimum(least, _left(cross, held, other, size))
             size = _best(cross, other, either_way)
     return least
 

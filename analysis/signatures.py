@@ -20,6 +20,7 @@ from analysis.frames import Floats, Ints
 from analysis.gauges import Columns, columns_of
 from analysis.hydraulics.network import Conditions, Network, Solution, solve
 from analysis.hydraulics.pump import pump_head
+from analysis.hydraulics.pump_power import PumpPower
 from config.plant import Plant
 
 # A reading below this share of the commissioned one is as good as none.
@@ -268,10 +269,13 @@ def _supply_paths(network: Network, state: AsCommissioned, columns: Columns) -> 
     if not columns.of_pump.any():
         whole = Fault(kind=FaultKind.SUPPLY, subject=None)
         return [_Path(whole, total, lack, changes.readings, hazard, shape, changes.doubt)]
+    found = solve(network, _laid_over(state, Conditions(speed=turned)))
+    duty = columns.pump_power(solve(network, _laid_over(state, AS_FOUND)), state.speed)
+    log_lack = _log_lack(network, state, found)
     paths = []
     for part in SupplyPart:
         sizes = np.flatnonzero(total < 0) if part is SupplyPart.IMPELLER else np.arange(len(total))  # none gets better
-        power, doubt = _part_power(network, state, columns, turned, part)
+        power, doubt = _part_power(part, duty, found, turned, state.speed, log_lack)
         readings, doubts = changes.readings.copy(), np.zeros_like(changes.readings)
         readings[:, _of_pump(columns)], doubts[:, _of_pump(columns)] = power[:, None], doubt[:, None]
         fault = Fault(kind=FaultKind.SUPPLY, subject=None, part=part)
@@ -280,20 +284,19 @@ def _supply_paths(network: Network, state: AsCommissioned, columns: Columns) -> 
     return paths
 
 
-def _part_power(
-    network: Network, state: AsCommissioned, columns: Columns, turned: Floats, part: SupplyPart
+def _part_power(  # noqa: PLR0913, PLR0917 - a part, and what was solved for all of them
+    part: SupplyPart, duty: PumpPower, found: Solution, turned: Floats, speed: float, log_lack: Floats
 ) -> tuple[Floats, Floats]:
-    """[sizes] log change of the power, and its standard deviation, of a part that does to the flows what speeds do."""
-    base = solve(network, _laid_over(state, AS_FOUND))
-    found = solve(network, _laid_over(state, Conditions(speed=turned)))
-    power = columns.pump_power(base, state.speed)
+    """[sizes] log change of the power about the duty point, and its standard deviation, of a part of the supply.
+
+    `found` are the flows that all parts make, solved at the speeds `turned`; `log_lack` [sizes] is of the pump's head.
+    """
     if part is SupplyPart.SPEED:
-        return power.log_change(found.pump_flow_m3s, turned)
-    change, sd = power.log_change(found.pump_flow_m3s, state.speed)
+        return duty.log_change(found.pump_flow_m3s, turned)
+    change, sd = duty.log_change(found.pump_flow_m3s, speed)
     if part is SupplyPart.INTAKE:
         return change, sd
-    lack = _log_lack(network, state, found)
-    return change + IMPELLER_POWER * lack, np.hypot(sd, IMPELLER_POWER_SD * lack)
+    return change + IMPELLER_POWER * log_lack, np.hypot(sd, IMPELLER_POWER_SD * log_lack)
 
 
 def _log_lack(network: Network, state: AsCommissioned, found: Solution) -> Floats:

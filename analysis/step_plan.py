@@ -8,6 +8,7 @@ import numpy as np
 
 from analysis.assessment import FaultKind, Isolability, SupplyPart
 from analysis.baseline import Baseline
+from analysis.factors import LITRES_PER_M3
 from analysis.frames import Floats
 from analysis.isolability import EXAMPLE_LOSS
 from analysis.speed_step import BESIDE_S, MINUTE_S, Counts, SpeedStep, noise_of_counts
@@ -22,7 +23,6 @@ from analysis.step_causes import (
 from analysis.step_reading import DECIDES, LEAST_KEPT, POSSIBLE, SPEAKS, MadeStep
 from config.plant import Meter, Plant
 
-LITRES_PER_M3 = 1000.0
 SHARES = (0.9, 0.8, 0.7, 0.6)  # of the speed now: what is tried where the keeper names none
 # Below this share of its flow a branch is called starved. Common practice, no source.
 STARVED = 0.3

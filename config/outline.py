@@ -194,22 +194,19 @@ def _back_flow(plant: Plant) -> tuple[str, ...]:
 def gauge_place(gauge: Gauge) -> str:
     """Where a gauge reads, in words."""
     what = f"pressure at the end of {gauge.run}" if gauge.reads is GaugeKind.PRESSURE else "power that the pump draws"
-    return f"{what}, from {_gauge_feed(gauge)} in {gauge.unit}"
-
-
-def _gauge_feed(gauge: Gauge) -> str:
-    """Where a gauge's values come from, in words."""
-    if isinstance(gauge.source, SerialSource):
-        return f"serial port {gauge.source.port}, channel {gauge.source.channel},"
-    if isinstance(gauge.source, MqttValue):
-        return f"broker {gauge.source.broker}, topic {gauge.source.topic},"
-    return "files"
+    live = _live(gauge.source)
+    return f"{what}, from {'files' if live is None else f'{live},'} in {gauge.unit}"
 
 
 def meter_feed(meter: Meter) -> str:
     """Where a meter's readings come from, in words."""
-    if isinstance(meter.source, SerialSource):
-        return f"serial port {meter.source.port}, channel {meter.source.channel}"
-    if isinstance(meter.source, MqttSource):
-        return f"broker {meter.source.broker}, topic {meter.source.topic}"
-    return "log files"
+    return _live(meter.source) or "log files"
+
+
+def _live(source: SerialSource | MqttSource | MqttValue | None) -> str | None:
+    """What is listened to, in words; None where nothing is."""
+    if source is None:
+        return None
+    if isinstance(source, SerialSource):
+        return f"serial port {source.port}, channel {source.channel}"
+    return f"broker {source.broker}, topic {source.topic}"

@@ -4,35 +4,13 @@ A device tells no time with a value, and a broker may hand on at once what it ke
 within half a second the last one stands for all, as with counts without uptime (daemon.dating).
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from daemon.dating import BURST_MS
 from daemon.minutes import MINUTE_MS
 from daemon.readings import GaugeValue
-from daemon.store.gauge_rows import GaugeRow
-
-
-@dataclass(slots=True)
-class _Sum:
-    """A row still growing, by Welford's updates: values, their mean, and the squares of their departures from it."""
-
-    samples: int = 0
-    mean: float = 0.0
-    squares: float = 0.0
-
-    def add(self, value: float) -> None:
-        """Take one more value in."""
-        self.samples += 1
-        apart = value - self.mean
-        self.mean += apart / self.samples
-        self.squares += apart * (value - self.mean)
-
-    def row(self, minute: int, gauge: int) -> GaugeRow:
-        """The row as stored."""
-        sd = math.sqrt(self.squares / (self.samples - 1)) if self.samples > 1 else None
-        return GaugeRow(minute=minute, gauge=gauge, mean=self.mean, sd=sd, samples=self.samples)
+from daemon.store.gauge_rows import GaugeRow, joined
 
 
 @dataclass(slots=True)
@@ -55,7 +33,7 @@ class GaugeBook:
         self._numbers = dict(numbers)
         self._held: dict[str, _Held] = {}
         self._latest: dict[str, float] = {}
-        self._open: dict[tuple[int, int], _Sum] = {}
+        self._open: dict[tuple[int, int], GaugeRow] = {}
 
     @property
     def count(self) -> int:
@@ -86,10 +64,12 @@ class GaugeBook:
             if before_minute is None or held.at_ms // MINUTE_MS < before_minute:
                 self._settle(gauge)
         keys = sorted(key for key in self._open if before_minute is None or key[0] < before_minute)
-        return [self._open.pop(key).row(*key) for key in keys]
+        return [self._open.pop(key) for key in keys]
 
     def _settle(self, gauge: str) -> None:
         """Put the value that is held of a gauge into the row of its minute."""
         held = self._held.pop(gauge, None)
         if held is not None:
-            self._open.setdefault((held.at_ms // MINUTE_MS, self._numbers[gauge]), _Sum()).add(held.value)
+            key = (held.at_ms // MINUTE_MS, self._numbers[gauge])
+            row = GaugeRow(*key, mean=held.value, sd=None, samples=1)
+            self._open[key] = joined(self._open[key], row) if key in self._open else row

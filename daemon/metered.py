@@ -6,10 +6,8 @@ import math
 from collections.abc import Iterable, Sequence
 
 from analysis.events import Event
-from analysis.factors import calibrations_of, factors_of
+from analysis.factors import LITRES_PER_M3, calibrations_of, factors_of
 from config.plant import Meter
-
-LITRES_PER_M3 = 1000.0
 
 
 class Metered:

@@ -106,9 +106,10 @@ class SourceTally:
 
     def body(self) -> dict[str, Any]:
         """As stored; what a meter has nothing to say of is left out, as each page that this takes is written again and again."""
-        gauges = {"gauges": asdict(self)["gauges"]} if self.gauges else {}
-        told = {name: value for name, value in asdict(self).items() if name != "gauges"} | gauges
-        return told | {"meters": {name: _said(meter) for name, meter in self.meters.items()}}
+        told = asdict(self) | {"meters": {name: _said(meter) for name, meter in self.meters.items()}}
+        if not self.gauges:
+            del told["gauges"]
+        return told
 
 
 def _said(meter: MeterTally) -> dict[str, Any]:

@@ -164,5 +164,4 @@ def evidence(bank: OnsetBank, products: Products, hour: int) -> Ratios:
     info = (scale**2)[..., None] * bank.info.reshape(-1, meters, meters)
     node, lie = peaks(products, score, info)
     whole = (onsets, shapes, node.shape[1])
-    lean = None if lie.lean is None else lie.lean.reshape(whole)
-    return Ratios(node.reshape(whole), Lie(lie.share.reshape(whole), lean))
+    return Ratios(node.reshape(whole), lie.to(lambda values: values.reshape(whole)))

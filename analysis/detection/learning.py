@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analysis.detection.batch import update_all
 from analysis.detection.noise import CREEP_SD, OFFSET_SD, NoiseModel
 from analysis.frames import Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)
-class Usual:
+class PriorPart:
     """What is usual of one part of the noise.
 
     Attributes:
@@ -34,11 +35,11 @@ class Usual:
 
 # How restless one plant is beside another, log, one standard deviation.
 RESTLESS_SD = 0.5
-WHITE_SD = Usual(0.001, 1.0, 0.5)
-WANDER_SD = Usual(0.011, 0.35, 1.0)
-WANDER_TAU_H = Usual(16.0, 0.8, 0.5)
-COMMON_SD = Usual(np.nan, 0.6, 1.0)
-COMMON_TAU_H = Usual(20.0, 0.7, 0.5)
+WHITE_SD = PriorPart(0.001, 1.0, 0.5)
+WANDER_SD = PriorPart(0.011, 0.35, 1.0)
+WANDER_TAU_H = PriorPart(16.0, 0.8, 0.5)
+COMMON_SD = PriorPart(np.nan, 0.6, 1.0)
+COMMON_TAU_H = PriorPart(20.0, 0.7, 0.5)
 # How many standard deviations of what is known of it each one's slow wander (its variance times its time constant) is
 # taken to be larger than most probable. Tuned on simulated plants (tests/bench).
 CAUTION_SDS = 0.5
@@ -234,7 +235,6 @@ def _log_likelihood(params: Floats, healthy: Healthy, guess: NoiseModel) -> Floa
     fresh[:, :meters] = CREEP_SD**2
     eyes = np.hstack([np.eye(meters), np.eye(meters)])
     diagonal = np.arange(guess.states)
-    own = np.arange(meters)
     mean = np.zeros((batch, guess.states))
     cov = np.zeros((batch, guess.states, guess.states))
     cov[:, diagonal, diagonal] = still
@@ -249,13 +249,7 @@ def _log_likelihood(params: Floats, healthy: Healthy, guess: NoiseModel) -> Floa
         if len(seen) == 0:
             continue
         look = np.hstack([eyes[seen], healthy.signature[hour, seen]])
-        shown = look @ cov
-        spread = shown @ look.T
-        spread[:, own[: len(seen)], own[: len(seen)]] += white[:, seen] ** 2 / np.clip(part[seen], 0.02, 1.0)
-        surprise = row[seen] - mean @ look.T
-        solved = np.linalg.solve(spread, np.concatenate([surprise[:, :, None], shown], axis=2))
-        total -= 0.5 * (np.sum(surprise * solved[:, :, 0], axis=1) + np.linalg.slogdet(spread)[1])
-        mean = mean + np.einsum("bsn,bs->bn", solved[:, :, 1:], surprise)
-        cov = cov - np.swapaxes(shown, 1, 2) @ solved[:, :, 1:]
-        cov = 0.5 * (cov + np.swapaxes(cov, 1, 2))
+        white_var = white[:, seen] ** 2 / np.clip(part[seen], 0.02, 1.0)
+        mean, cov, likely = update_all(mean, cov, look, row[seen], white_var)
+        total += likely
     return total

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analysis.detection.bank import OnsetBank, growth
+from analysis.detection.batch import update_all
 from analysis.detection.learning import log_prior
 from analysis.detection.noise import NoiseModel
 from analysis.detection.posterior import Hypotheses, log_sum
@@ -57,31 +58,37 @@ class Comparison:
 
     Attributes:
         learned: the noise. usual: the noise of such a plant before anything was learned.
-        hour: the last one taken in.
+        from_h: the first hour to be taken in. hour: the last one taken in.
         state: of the filter as learned.
         others: of the A filters. memory, fresh, mean: [A, n], and cov [A, n, n], likewise.
+        prior: [A] log prior of their noise over that of the noise as learned.
         ratio: [A] log likelihood of the hours so far over that by the noise as learned.
     """
 
     learned: NoiseModel
     usual: NoiseModel
-    hour: int
+    from_h: int
+    hour: int = field(init=False)
     state: FilterState = field(init=False)
     others: tuple[NoiseModel, ...] = field(init=False)
     memory: Floats = field(init=False)
     fresh: Floats = field(init=False)
     mean: Floats = field(init=False)
     cov: Floats = field(init=False)
+    prior: Floats = field(init=False)
     ratio: Floats = field(init=False)
 
     def __post_init__(self) -> None:
         """Begin knowing nothing."""
+        self.hour = self.from_h - 1
         self.state = start(self.learned)
         self.others = _longer(self.learned)
         self.memory = np.array([other.memory for other in self.others])
         self.fresh = np.array([np.diag(other.fresh_var) for other in self.others])
         self.mean = np.zeros_like(self.memory)
         self.cov = np.array([np.diag(other.stationary_var) for other in self.others])
+        prior = log_prior((self.learned, *self.others), self.usual)
+        self.prior = prior[1:] - prior[0]
         self.ratio = np.zeros(len(self.others))
 
     def take(self, hour: Hour) -> None:
@@ -102,24 +109,14 @@ class Comparison:
         if len(seen) > 0:
             surprise, precision = innovation.surprise[seen], innovation.precision[np.ix_(seen, seen)]
             here = 0.5 * (surprise @ precision @ surprise - np.linalg.slogdet(precision)[1])
-            self.ratio += here + self._update(model.view[seen], hour.reading[seen], innovation.white_var[seen])
-
-    def _update(self, view: Floats, reading: Floats, white_var: Floats) -> Floats:
-        """Take in what was seen; [A] its log likelihood, up to a constant."""
-        shown = view @ self.cov
-        spread = shown @ view.T + np.diag(white_var)
-        surprise = reading - self.mean @ view.T
-        solved = np.linalg.solve(spread, np.concatenate([surprise[:, :, None], shown], axis=2))
-        self.mean = self.mean + np.einsum("asn,as->an", solved[:, :, 1:], surprise)
-        cov = self.cov - np.swapaxes(shown, 1, 2) @ solved[:, :, 1:]
-        self.cov = 0.5 * (cov + np.swapaxes(cov, 1, 2))
-        likely: Floats = -0.5 * (np.sum(surprise * solved[:, :, 0], axis=1) + np.linalg.slogdet(spread)[1])
-        return likely
+            self.mean, self.cov, there = update_all(
+                self.mean, self.cov, model.view[seen], hour.reading[seen], innovation.white_var[seen]
+            )
+            self.ratio += here + there
 
     def odds(self, common_signature: Floats) -> Longer:
         """After the hours so far; `common_signature` [M, C] of the last one."""
-        prior = log_prior((self.learned, *self.others), self.usual)
-        each = (self.ratio + prior[1:] - prior[0]).reshape(-1, len(LONGER))
+        each = (self.ratio + self.prior).reshape(-1, len(LONGER))
         odds = np.logaddexp.reduce(each, axis=1)
         return Longer(
             own=odds[: self.learned.meters], common=odds[self.learned.meters :], common_signature=common_signature
@@ -169,11 +166,8 @@ def discounted(longer: Longer, hypotheses: Hypotheses, bank: OnsetBank, weights:
             continue
         weight = weights[:, :, patterns]
         onset, shape, place = np.unravel_index(int(np.argmax(weight)), weight.shape)
-        best = patterns[place]
-        change = hypotheses.patterns[best] + lie.share[onset, shape, best] * hypotheses.spans[best]
-        if lie.lean is not None and hypotheses.doubt is not None:
-            change = change + lie.lean[onset, shape, best] * hypotheses.doubt[best]
-        size = change / grown[onset, shape]
+        best = int(patterns[place])
+        size = hypotheses.placed(lie.at(int(onset), int(shape), best), best) / grown[onset, shape]
         rests_on, alike = _grounds(size, bank.score[onset, shape], bank.info[onset, shape], longer.common_signature)
         # one wander is enough to explain it: what another would explain as well is not taken off again
         left.append(log_sum(weight) - max(float(rests_on @ own), float(np.max(alike * common, initial=0.0))))

@@ -63,6 +63,13 @@ class Hypotheses:
         object.__setattr__(self, "log_prior", prior)
         object.__setattr__(self, "products", products_of(self.patterns, self.spans, self.doubt))
 
+    def placed(self, lie: Lie, of: int | slice = slice(None)) -> Floats:
+        """[..., M] change of the readings by some of the patterns, where each lies: `lie` [...]."""
+        found: Floats = self.patterns[of] + np.asarray(lie.share)[..., None] * self.spans[of]
+        if lie.lean is not None and self.doubt is not None:
+            found += np.asarray(lie.lean)[..., None] * self.doubt[of]
+        return found
+
 
 def spans_of(patterns: Floats, owner: Ints) -> Floats:
     """[P, ...] from each pattern half the way to its neighbours; patterns of one owner stand in order of size."""

@@ -8,6 +8,7 @@ Of one reading, the pump's power, it may not be known by how much a fault moves 
 that reading alone and e normal, and e is integrated out: b and A lose what they say along q.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,6 +52,14 @@ class Lie:
 
     share: Floats
     lean: Floats | None
+
+    def to(self, make: Callable[[Floats], Floats]) -> "Lie":
+        """Both made into something else, each by itself."""
+        return Lie(make(self.share), None if self.lean is None else make(self.lean))
+
+    def at(self, *place: int) -> "Lie":
+        """Of one pattern."""
+        return self.to(lambda values: values[place])
 
 
 def products_of(patterns: Floats, spans: Floats, doubt: Floats | None = None) -> Products:
@@ -119,9 +128,10 @@ def peaks(products: Products, score: Floats, info: Floats) -> tuple[Floats, Lie]
     reach, own = score[:, products.meter], info[:, products.meter, products.meter]
     found = _peak(reach * lone, reach * span, own * lone**2, own * (lone * span), own * span**2)
     node[:, split:], share[:, split:] = found
+    lie = Lie(share, lean)
     if products.in_place:
-        return node, Lie(share, lean)
-    return node[:, products.place], Lie(share[:, products.place], None if lean is None else lean[:, products.place])
+        return node, lie
+    return node[:, products.place], lie.to(lambda values: values[:, products.place])
 
 
 @dataclass(frozen=True, slots=True)

@@ -90,11 +90,9 @@ def judge(  # noqa: PLR0913 - the last three only name the hour
     member = hypotheses.owner[None, :] == np.arange(len(hypotheses.names))[:, None]
     weight = np.where(member, pattern_mass, 0.0)  # [H, P] share of each pattern within its hypothesis
     weight /= np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
-    shift = _mean_of(lie.share, mass, pattern_mass)
-    patterns = hypotheses.patterns + shift[:, None] * hypotheses.spans
-    if lie.lean is not None and hypotheses.doubt is not None:
-        patterns += _mean_of(lie.lean, mass, pattern_mass)[:, None] * hypotheses.doubt
-    sizes = hypotheses.size + shift * hypotheses.size_spans
+    middle = lie.to(lambda values: np.sum(mass * values, axis=(0, 1)) / np.maximum(pattern_mass, 1e-300))
+    patterns = hypotheses.placed(middle)
+    sizes = hypotheses.size + middle.share * hypotheses.size_spans
     onset = mass.sum(axis=(1, 2)) ** ONSET_TRUST
     below = np.cumsum(onset) / np.sum(onset)
     at = [int(bank.onset_h[min(int(np.searchsorted(below, level)), len(onset) - 1)]) for level in (LOW, 0.5, HIGH)]
@@ -111,12 +109,6 @@ def judge(  # noqa: PLR0913 - the last three only name the hour
         step=float(mass[:, 0].sum() / mass.sum()),
         by_onset=_by_onset(bank, mass, lie, hypotheses),
     )
-
-
-def _mean_of(values: Floats, mass: Floats, pattern_mass: Floats) -> Floats:
-    """[P] mean of values [K, G, P] over onsets and shapes, by their mass."""
-    mean: Floats = np.sum(mass * values, axis=(0, 1)) / np.maximum(pattern_mass, 1e-300)
-    return mean
 
 
 def _by_onset(bank: OnsetBank, mass: Floats, lie: Lie, hypotheses: Hypotheses) -> ByOnset:

@@ -78,7 +78,7 @@ class Watch:
     _readings: list[Floats] = field(default_factory=list)
     _shares: list[Floats] = field(default_factory=list)
     _hour: int = -1
-    _comparison: tuple[int, Comparison] | None = None  # from which hour on it asks; only spares time
+    _comparison: Comparison | None = None  # only spares time
 
     def __post_init__(self) -> None:
         """Begin knowing nothing."""
@@ -237,9 +237,9 @@ class Watch:
         if self.lessons is None:
             return log_sum(weights)
         from_h = asked_from(self._hour, self.lessons.from_h)
-        if self._comparison is None or self._comparison[0] != from_h:
-            self._comparison = from_h, Comparison(learned=self.model, usual=self.lessons.usual, hour=from_h - 1)
-        comparison = self._comparison[1]
+        if self._comparison is None or self._comparison.from_h != from_h:
+            self._comparison = Comparison(learned=self.model, usual=self.lessons.usual, from_h=from_h)
+        comparison = self._comparison
         while comparison.hour < self._hour:
             comparison.take(self._sound_hour(comparison.hour + 1))
         return discounted(comparison.odds(self.model.common_signature), self.hypotheses, bank, weights, where)

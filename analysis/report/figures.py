@@ -9,28 +9,23 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.transforms import blended_transform_factory
 
 from analysis.frames import HOUR_S
 from analysis.report import palette, words
 from analysis.report.canvas import (
     LABEL_PT,
-    as_array,
-    draw_legend,
     label_texts,
     new_canvas,
     place_axes,
     row_axis,
     time_axis,
 )
+from analysis.report.course import LEAST_RANGE, Course, course_figure, draw_commissioned
 from analysis.report.period import Period
 from analysis.report.svg import inline_svg
-from analysis.report.trends import Hours, Mark, Trend
-from analysis.report.window import lone, stretches, thinned
+from analysis.report.trends import Hours, Trend
+from analysis.report.window import stretches
 from config.units import flow_in
-
-COLUMNS = 370
-LEAST_RANGE = 0.2
 
 
 def trend_figure(trend: Trend, period: Period, unit: str, prefix: str) -> str:
@@ -77,23 +72,21 @@ def _trend_text(trend: Trend, period: Period, unit: str) -> str:
 
 
 def _trend(trend: Trend, period: Period, unit: str) -> Figure:
-    figure, axes = new_canvas(230)
-    place_axes(figure, axes, (52, 12, 34, 52))
-    time_axis(axes, period)
-    axes.grid(visible=True, axis="y", color=palette.RULE.light, linewidth=0.6)
-    axes.set_ylim(*_flow_range(trend, unit))
-    axes.locator_params(axis="y", nbins=5)
-    axes.yaxis.set_major_formatter(lambda value, _place: f"{value:,.6g}")
-    _draw_levels(axes, trend, unit)
-    _draw_flows(axes, trend, unit)
-    if period.week is not None:
-        axes.axvspan(period.start_s, period.end_s, ymax=0.02, facecolor=palette.MUTED.light, linewidth=0)
-    draw_marks(axes, trend.marks)
-    axes.text(
-        0, 1.04, unit, transform=axes.transAxes, ha="right", va="bottom", color=palette.MUTED.light, parse_math=False
+    scale = flow_in(unit, 1.0)
+    course = Course(
+        hours_s=trend.hours_s,
+        measured=trend.flow_m3s * scale,
+        expected=trend.expected_m3s * scale,
+        marks=trend.marks,
+        unit=unit,
     )
-    draw_legend(figure, axes, ("measured", "expected", "commissioned", "target"), 2.2)
-    return figure
+    return course_figure(
+        course,
+        period,
+        limits=_flow_range(trend, unit),
+        draw_levels=lambda axes: _draw_levels(axes, trend, unit),
+        levels=("commissioned", "target"),
+    )
 
 
 def _flow_range(trend: Trend, unit: str) -> tuple[float, float]:
@@ -129,76 +122,7 @@ def _draw_levels(axes: Axes, trend: Trend, unit: str) -> None:
             label = "target" if place == 0 else "_"
             axes.axhline(edge, color=palette.TARGET.light, linewidth=1.2, dashes=(8, 2, 1.5, 2), label=label)
     if np.isfinite(trend.commissioned_m3s):
-        axes.axhline(
-            flow_in(unit, trend.commissioned_m3s),
-            color=palette.LEVEL.light,
-            linewidth=1.4,
-            dashes=(1.2, 2),
-            label="commissioned",
-        )
-
-
-def _draw_flows(axes: Axes, trend: Trend, unit: str) -> None:
-    """Measured flow solid, expected flow dashed; middle of each hour."""
-    scale = flow_in(unit, 1.0)
-    middle_s = trend.hours_s + HOUR_S / 2
-    alone = lone(trend.flow_m3s)
-    at_s, flow = thinned(middle_s, trend.flow_m3s * scale, COLUMNS)
-    axes.plot(at_s, flow, color=palette.MEASURED.light, linewidth=1.5, label="measured", gid="measured")
-    axes.plot(
-        middle_s[alone], trend.flow_m3s[alone] * scale, ".", color=palette.MEASURED.light, markersize=3, label="_alone"
-    )
-    at_s, expected = thinned(middle_s, trend.expected_m3s * scale, COLUMNS)
-    axes.plot(at_s, expected, color=palette.EXPECTED.light, linewidth=1.4, dashes=(5, 3), label="expected", zorder=3)
-
-
-def draw_marks(axes: Axes, marks: Sequence[Mark]) -> None:
-    """A line down from each mark: findings solid with their letter in a box, journal entries thin with a number."""
-    start_s, end_s = axes.get_xlim()
-    shown = [mark for mark in marks if start_s <= mark.at_s <= end_s]
-    _draw_crowd(axes, [mark.at_s for mark in shown if not mark.sign])
-    crowded_s = 0.045 * (end_s - start_s)
-    raised, last_s = False, -np.inf
-    for mark in (mark for mark in shown if mark.sign):
-        raised = not raised if mark.at_s - last_s < crowded_s else False
-        last_s = mark.at_s
-        if mark.is_finding:
-            span_s = max(mark.low_s, start_s), min(mark.high_s, end_s)
-            axes.axvspan(*span_s, facecolor=palette.RIVAL.light, alpha=0.18, linewidth=0)
-        axes.axvline(
-            mark.at_s,
-            color=palette.INK.light,
-            linewidth=1.3 if mark.is_finding else 0.8,
-            linestyle="solid" if mark.is_finding else (0, (2, 2)),
-        )
-        _draw_sign(axes, mark, 1.14 if raised else 1.03)
-
-
-def _draw_crowd(axes: Axes, at_s: Sequence[float]) -> None:
-    """Many entries of the journal: short strokes along the top, one line in all, one stroke a column of the picture."""
-    start_s, end_s = axes.get_xlim()
-    columns = np.unique(np.floor((as_array(at_s) - start_s) / (end_s - start_s) * COLUMNS))
-    places = start_s + (columns + 0.5) / COLUMNS * (end_s - start_s)
-    strokes = np.stack([places, places, np.full(len(places), np.nan)], axis=1).ravel()
-    heights = np.tile([1.0, 1.05, np.nan], len(places))
-    head = blended_transform_factory(axes.transData, axes.transAxes)
-    axes.plot(strokes, heights, transform=head, color=palette.INK.light, linewidth=0.8, clip_on=False, label="_crowd")
-
-
-def _draw_sign(axes: Axes, mark: Mark, height: float) -> None:
-    box = {"boxstyle": "square,pad=0.2", "fill": False, "edgecolor": palette.INK.light, "linewidth": 0.9}
-    axes.text(
-        mark.at_s,
-        height,
-        mark.sign,
-        transform=blended_transform_factory(axes.transData, axes.transAxes),
-        ha="center",
-        va="bottom",
-        fontsize=11,
-        color=palette.INK.light,
-        parse_math=False,
-        bbox=box if mark.is_finding else None,
-    )
+        draw_commissioned(axes, flow_in(unit, trend.commissioned_m3s))
 
 
 def _completeness(hours: Hours, names: Sequence[str], period: Period) -> Figure:

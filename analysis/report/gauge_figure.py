@@ -3,14 +3,11 @@
 import numpy as np
 from matplotlib.figure import Figure
 
-from analysis.frames import HOUR_S
-from analysis.report import palette, words
-from analysis.report.canvas import draw_legend, new_canvas, place_axes, time_axis
-from analysis.report.figures import COLUMNS, LEAST_RANGE, draw_marks
+from analysis.report import words
+from analysis.report.course import LEAST_RANGE, Course, course_figure, draw_commissioned
 from analysis.report.gauge_trends import GaugeTrend
 from analysis.report.period import Period
 from analysis.report.svg import inline_svg
-from analysis.report.window import lone, thinned
 
 
 def gauge_figure(trend: GaugeTrend, period: Period, prefix: str) -> str:
@@ -41,36 +38,16 @@ def _told(value: float, unit: str) -> str:
 
 
 def _trend(trend: GaugeTrend, period: Period) -> Figure:
-    figure, axes = new_canvas(230)
-    place_axes(figure, axes, (52, 12, 34, 52))
-    time_axis(axes, period)
-    axes.grid(visible=True, axis="y", color=palette.RULE.light, linewidth=0.6)
-    axes.set_ylim(*_range(trend))
-    axes.locator_params(axis="y", nbins=5)
-    axes.yaxis.set_major_formatter(lambda value, _place: f"{value:,.6g}")
-    axes.axhline(trend.commissioned, color=palette.LEVEL.light, linewidth=1.4, dashes=(1.2, 2), label="commissioned")
-    middle_s = trend.hours_s + HOUR_S / 2
-    alone = lone(trend.shown)
-    at_s, shown = thinned(middle_s, trend.shown, COLUMNS)
-    axes.plot(at_s, shown, color=palette.MEASURED.light, linewidth=1.5, label="measured", gid="measured")
-    axes.plot(middle_s[alone], trend.shown[alone], ".", color=palette.MEASURED.light, markersize=3, label="_alone")
-    at_s, expected = thinned(middle_s, trend.expected, COLUMNS)
-    axes.plot(at_s, expected, color=palette.EXPECTED.light, linewidth=1.4, dashes=(5, 3), label="expected", zorder=3)
-    if period.week is not None:
-        axes.axvspan(period.start_s, period.end_s, ymax=0.02, facecolor=palette.MUTED.light, linewidth=0)
-    draw_marks(axes, trend.marks)
-    axes.text(
-        0,
-        1.04,
-        trend.unit,
-        transform=axes.transAxes,
-        ha="right",
-        va="bottom",
-        color=palette.MUTED.light,
-        parse_math=False,
+    course = Course(
+        hours_s=trend.hours_s, measured=trend.shown, expected=trend.expected, marks=trend.marks, unit=trend.unit
     )
-    draw_legend(figure, axes, ("measured", "expected", "commissioned"), 2.2)
-    return figure
+    return course_figure(
+        course,
+        period,
+        limits=_range(trend),
+        draw_levels=lambda axes: draw_commissioned(axes, trend.commissioned),
+        levels=("commissioned",),
+    )
 
 
 def _range(trend: GaugeTrend) -> tuple[float, float]:

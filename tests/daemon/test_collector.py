@@ -15,7 +15,8 @@ from daemon.readings import Arrival, Reading, Rejected
 from daemon.sources.source import Source
 from daemon.store import writer
 from daemon.store.prepare import prepare_store
-from tests.support.scripted_collecting import Script, collector_of, rows, run, state
+from tests.support.databases import rows
+from tests.support.scripted_collecting import Script, collector_of, run, state
 from tests.support.waiting import wait_until
 
 

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.simulated_log import loaded, run
-from tests.support.simulated_rack import GAUGE, PLANT, Truth, hours_of, plant_file, ramped
+from tests.support.simulated_log import commissioned_rack, run
+from tests.support.simulated_rack import GAUGE, PLANT, Truth, ramped
 
 DAYS, SEED = 14, 5
 NAME = "header pressure"
@@ -17,11 +17,7 @@ TEXT = PLANT + GAUGE
 def rack(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The plant file of a rack whose gauge falls by a tenth within five days, beside its database."""
     drift = Truth(reading={NAME: ramped(DAYS * 24, 200, 0.9, over_h=120)})
-    frame = hours_of(plant_file(TEXT), days=DAYS, seed=SEED, truth=drift)
-    plant = loaded(tmp_path_factory.mktemp("rack"), frame, text=TEXT)
-    done = run("commission", plant)
-    assert done.exit_code == 0, done.output
-    return plant
+    return commissioned_rack(tmp_path_factory.mktemp("rack"), drift, text=TEXT, days=DAYS, seed=SEED)
 
 
 def test_commissioning_shows_it(rack: Path) -> None:

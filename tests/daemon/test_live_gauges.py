@@ -26,9 +26,10 @@ from daemon.store.prepare import prepare_store
 from daemon.wire import encode_values
 from tests.support.collecting_process import RUNS, collecting, plant_file
 from tests.support.collecting_process import rows as rows_of
+from tests.support.databases import rows
 from tests.support.mosquitto import Mosquitto
-from tests.support.scripted_collecting import rows, state
 from tests.support.scripted_collecting import run as run_script
+from tests.support.scripted_collecting import state
 from tests.support.simulated_log import run
 from tests.support.waiting import wait_until
 

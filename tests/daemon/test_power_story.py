@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from analysis.report.words import SPACE
-from tests.support.simulated_log import loaded, run
-from tests.support.simulated_rack import FIGURES, PLANT, POWER, SPEED_LINE, Truth, hours_of, plant_file, stepped
+from tests.support.simulated_log import commissioned_rack, run
+from tests.support.simulated_rack import FIGURES, PLANT, POWER, SPEED_LINE, Truth, stepped
 
 DAYS, SEED = 12, 5
 NAME = "pump power"
@@ -19,11 +19,7 @@ TEXT = PLANT.replace(SPEED_LINE, FIGURES) + POWER
 def rack(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The plant file of a rack whose pump loses a twentieth of its speed on the ninth day, beside its database."""
     slower = Truth(speed=stepped(DAYS * 24, 200, 0.95))
-    frame = hours_of(plant_file(TEXT), days=DAYS, seed=SEED, truth=slower)
-    plant = loaded(tmp_path_factory.mktemp("rack"), frame, text=TEXT)
-    done = run("commission", plant)
-    assert done.exit_code == 0, done.output
-    return plant
+    return commissioned_rack(tmp_path_factory.mktemp("rack"), slower, text=TEXT, days=DAYS, seed=SEED)
 
 
 def test_commissioning_shows_it(rack: Path) -> None:

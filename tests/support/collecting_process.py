@@ -4,14 +4,13 @@ import contextlib
 import os
 import pathlib
 import signal
-import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator, Mapping
 
-RUNS = """
-[plant]
-name = "Slate cove"
+from tests.support import databases
+
+MANIFOLD = """\
 [pump]
 curve = [["0 L/h", "4.2 m"], ["5000 L/h", "3.1 m"], ["9000 L/h", "0.5 m"]]
 [[run]]
@@ -32,6 +31,7 @@ outlet = "20 cm"
 path = [{ pipe = "3/4 in sch 40", length = "1 m" }]
 meter = "M2"
 """
+RUNS = '[plant]\nname = "Slate cove"\n' + MANIFOLD
 METERS = """
 [[meter]]
 name = "M1"
@@ -97,8 +97,4 @@ def collecting(plant: pathlib.Path, *options: str, environment: Mapping[str, str
 
 def rows(plant: pathlib.Path, sql: str) -> list[tuple[object, ...]]:
     """What a reader of the plant's database finds."""
-    connection = sqlite3.connect(f"{plant.with_suffix('.db').as_uri()}?mode=ro", uri=True)
-    try:
-        return connection.execute(sql).fetchall()
-    finally:
-        connection.close()
+    return databases.rows(plant.with_suffix(".db"), sql)

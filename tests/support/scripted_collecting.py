@@ -3,7 +3,6 @@
 import json
 import os
 import pathlib
-import sqlite3
 import threading
 from collections.abc import Sequence
 
@@ -14,6 +13,7 @@ from daemon.sdnotify import ServiceManager
 from daemon.sources.source import Source
 from daemon.store import writer
 from daemon.store.gauges import gauge_ids
+from tests.support.databases import rows
 
 
 class Script(Source):
@@ -63,15 +63,6 @@ def collector_of(db: pathlib.Path, source: Source, inbox: Inbox) -> Collector:
         manager=ServiceManager({}, pid=os.getpid()),
         gauges={"mains": mains},
     )
-
-
-def rows(db: pathlib.Path, sql: str) -> list[tuple[object, ...]]:
-    """What a reader finds."""
-    connection = sqlite3.connect(f"{db.as_uri()}?mode=ro", uri=True)
-    try:
-        return connection.execute(sql).fetchall()
-    finally:
-        connection.close()
 
 
 def state(db: pathlib.Path, name: str) -> dict[str, object]:

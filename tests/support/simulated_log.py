@@ -8,7 +8,7 @@ from click.testing import CliRunner, Result
 
 from analysis.frames import HOUR_S, HourFrame
 from daemon.cli import group
-from tests.support.simulated_rack import PLANT, POWER_NAME
+from tests.support.simulated_rack import PLANT, POWER_NAME, Truth, hours_of, plant_file
 
 EVERY_S = 300
 
@@ -55,5 +55,13 @@ def loaded(folder: Path, frame: HourFrame, *, text: str = PLANT) -> Path:
         values.write_text(gauge_log_of(frame), encoding="utf-8")
         gauged = ["--gauges", values]
     done = run("load", plant, log, *gauged)
+    assert done.exit_code == 0, done.output
+    return plant
+
+
+def commissioned_rack(folder: Path, truth: Truth, *, text: str, days: int, seed: int) -> Path:
+    """The plant file of a rack that lives through some days, commissioned, its database beside it."""
+    plant = loaded(folder, hours_of(plant_file(text), days=days, seed=seed, truth=truth), text=text)
+    done = run("commission", plant)
     assert done.exit_code == 0, done.output
     return plant

@@ -40,7 +40,7 @@ def longer(model: NoiseModel, meter: int, by: float) -> NoiseModel:
 def asked(model: NoiseModel, readings: Floats) -> Comparison:
     """A comparison after all readings, whole hours each."""
     comparison = Comparison(
-        learned=model, usual=first_guess(model.common_signature, np.array([0.004]), np.zeros(1)), hour=-1
+        learned=model, usual=first_guess(model.common_signature, np.array([0.004]), np.zeros(1)), from_h=0
     )
     for reading in readings:
         comparison.take(Hour(model=model, touches=(), reading=reading, share=np.ones(model.meters)))

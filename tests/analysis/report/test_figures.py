@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from analysis.assessment import Evidence
-from analysis.report import canvas, figures, palette
+from analysis.report import canvas, course, palette
 from analysis.report.content import Content, gather
 from analysis.report.evidence import evidence_figure
 from analysis.report.figures import completeness_figure, trend_figure
@@ -160,7 +160,7 @@ def test_long_stretches_are_thinned() -> None:
     month = gather(material.plant_file(trend_days=42), material.assessment(), (), (), week=None)
     points = sum(outline.count("L") for outline in _lines(_first(month), palette.MEASURED))
 
-    assert 0 < points <= 2 * figures.COLUMNS
+    assert 0 < points <= 2 * course.COLUMNS
 
 
 def _first(content: Content) -> str:

@@ -22,31 +22,15 @@ from daemon.store.prepare import prepare_store
 from daemon.store.undated import Anchor
 from daemon.store.writer import MinuteRow
 from daemon.tally import MeterTally, SourceTally
+from tests.support.collecting_process import MANIFOLD
 
-PLANT = """
+HEAD = """
 [plant]
 name = "Slate cove"
 flow_unit = "L/h"
 timezone = "Atlantic/Azores"
-[pump]
-curve = [["0 L/h", "4.2 m"], ["5000 L/h", "3.1 m"], ["9000 L/h", "0.5 m"]]
-[[run]]
-name = "riser"
-from = "pump"
-to = "tee"
-path = [{ pipe = "1-1/2 in sch 40", length = "1 m" }]
-[[run]]
-name = "carbon"
-from = "tee"
-outlet = "20 cm"
-path = [{ pipe = "1/2 in sch 40", length = "1 m" }]
-meter = "M1"
-[[run]]
-name = "uv"
-from = "tee"
-outlet = "20 cm"
-path = [{ pipe = "3/4 in sch 40", length = "1 m" }]
-meter = "M2"
+"""
+METERS = """
 [[meter]]
 name = "M1"
 pulses_per_litre = 450
@@ -58,6 +42,7 @@ pulses_per_litre = 100
 name = "bench"
 port = "/dev/counter"
 """
+PLANT = HEAD + MANIFOLD + METERS
 
 
 @pytest.fixture
