@@ -1,8 +1,8 @@
 """When the day's mean of a drifting branch leaves its target: the date, with an interval that carries what is not known.
 
-What causes the change is taken to go on growing in the shape that it has shown: a bed's resistance, a pump's lack of
-head; how the flow follows is the network's. Every onset, shape, size and cause that the readings leave possible gives a
-crossing; the forecast is the spread of these crossings, weighed as the evidence weighs them.
+What causes the change is taken to go on growing as it has: a bed's resistance, a pump's lack of head; how the flow
+follows is the network's. Every course that the readings leave possible (analysis.detection.growth) gives a crossing; the
+forecast is the spread of these crossings, weighed as the evidence weighs them.
 """
 
 from collections.abc import Iterable, Sequence
@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.assessment import FaultKind, Forecast, MediaLife
-from analysis.detection.bank import POWERS
 from analysis.detection.change import Change
+from analysis.detection.growth import Growth, path_of
 from analysis.detection.regimes import regime_at
 from analysis.detection.verdict import Verdict
 from analysis.frames import HOUR_S, Floats
@@ -26,18 +26,9 @@ LEAST_DRIFT_PROBABILITY = 0.5
 # A branch counts as below its target once the mean of a day is, which trails the flow by half a day.
 DAY_H = 24.0
 DAY_MEAN_LAG_H = 12.0
-# What stands behind the shown growth may itself change: spread (log) of the time still to go. Common practice, no
-# source.
-PACE_LOG_SD = 0.25
-
-
-# By which power of time the load grows in each of the bank's ramps.
-LOAD_POWERS = np.array([1.0, 2.0])
-# A fault less probable than this says nothing of the date.
-LEAST_PROBABILITY = 0.05
-# Spread of the first day below the limit, as a share of the time in which the fall makes up one standard deviation of
-# the day's mean.
-PASSAGE_SHARE = 0.6
+# Spread of the first day below the limit: as a share of the time in which the fall makes up one standard deviation of
+# the day's mean, and by the hours of that day. Tuned on simulated plants (tests/bench).
+PASSAGE_SHARE, PASSAGE_SD_H = 0.6, 3.0
 LARGEST_LOG_SD = 1.0
 # How much one filling of a branch's media differs from the next in how long it lasts (log). Common practice, no source.
 LIFE_LOG_SD = 0.3
@@ -66,12 +57,12 @@ class Outlook:
 
 def standing_of(watched: Watched, change: Change) -> tuple[Outlook, ...]:
     """Of a change that lasts, at its latest verdict."""
-    return _outlooks(watched, change.latest) if change.open else ()
+    return _outlooks(watched, change.latest, watched.watch.growth(change)) if change.open else ()
 
 
 def history_of(watched: Watched, change: Change) -> tuple[Outlook, ...]:
     """Of a change at every verdict that was noted, in order."""
-    return tuple(outlook for verdict in change.noted for outlook in _outlooks(watched, verdict))
+    return tuple(outlook for verdict in change.noted for outlook in _outlooks(watched, verdict, verdict.growth))
 
 
 def foretold(outlooks: Iterable[Outlook], lives: Sequence[MediaLife] = ()) -> tuple[Forecast, ...]:
@@ -97,16 +88,16 @@ def _foretold(outlook: Outlook, lives: Sequence[MediaLife]) -> Forecast | None:
     )
 
 
-def _outlooks(watched: Watched, verdict: Verdict) -> tuple[Outlook, ...]:
+def _outlooks(watched: Watched, verdict: Verdict, growth: Growth) -> tuple[Outlook, ...]:
     """One for every branch that a growing change drives out of its target."""
     leader = watched.signatures.faults[verdict.top]
-    if 1.0 - verdict.step < LEAST_DRIFT_PROBABILITY or leader.kind is FaultKind.METER:
+    if verdict.sudden or leader.kind is FaultKind.METER or not growth.weight.size:
         return ()
-    made = (_outlook(watched, verdict, name) for name in watched.signatures.runs)
+    made = (_outlook(watched, verdict, growth, name) for name in watched.signatures.runs)
     return tuple(outlook for outlook in made if outlook is not None)
 
 
-def _outlook(watched: Watched, verdict: Verdict, name: str) -> Outlook | None:
+def _outlook(watched: Watched, verdict: Verdict, growth: Growth, name: str) -> Outlook | None:
     record = next(branch for branch in watched.plant.runs if branch.name == name)
     if record.target is None or record.target.low_m3s is None or record.meter not in watched.baseline.meters:
         return None
@@ -114,9 +105,7 @@ def _outlook(watched: Watched, verdict: Verdict, name: str) -> Outlook | None:
     limit = float(
         np.log(record.target.low_m3s / watched.baseline.flow_m3s[column]) - watched.shift[verdict.hour, column]
     )
-    if float(verdict.expected[column]) <= limit:
-        return None
-    crossings = _crossings(watched, verdict, column, limit)
+    crossings = _crossings(watched, verdict.hour, growth, column, limit)
     if crossings is None:
         return None
     return Outlook(
@@ -127,40 +116,31 @@ def _outlook(watched: Watched, verdict: Verdict, name: str) -> Outlook | None:
     )
 
 
-def _crossings(watched: Watched, verdict: Verdict, column: int, limit: float) -> _Crossings | None:
-    """Hours to go until the reading's change reaches the limit, for every growing onset, shape and likely fault."""
-    growing = verdict.by_onset.weight[:, POWERS > 0]
-    size = verdict.by_onset.change[:, POWERS > 0, column]
-    age_h = (verdict.hour - verdict.by_onset.onset_h + 1.0)[:, None]
-    falling = (size < -STILL) & (growing > 0)
-    if growing.sum() <= 0 or growing[falling].sum() < LEAST_DRIFT_PROBABILITY * growing.sum():
-        return None
-    hours, weight = [], []
-    for fault in np.flatnonzero(verdict.probability >= LEAST_PROBABILITY).tolist():
-        course = _course(watched, verdict.hour, fault, column)
-        if course is None or limit < -course[1][-1]:
-            continue  # not even all of it brings this run so low
-        reached, wanted = (np.interp(-to, course[1], course[0]) for to in (size, limit))
-        ratio = wanted / np.where(falling, np.maximum(reached, STILL), np.inf)
-        to_go = age_h * (np.maximum(ratio, 1.0) ** (1.0 / LOAD_POWERS) - 1.0)
-        hours.append(to_go[falling])
-        weight.append(verdict.probability[fault] * growing[falling])
-    if not hours:
-        return None
-    to_go = np.concatenate(hours)
-    fall = np.tile((size - limit)[falling], len(hours))
-    return _unsteady(to_go, fall, np.concatenate(weight), _day_sd(watched, column))
+def _crossings(watched: Watched, hour: int, growth: Growth, column: int, limit: float) -> _Crossings | None:
+    """Hours to go until the reading's change reaches the limit, for every course.
 
-
-def _course(watched: Watched, hour: int, fault: int, column: int) -> tuple[Floats, Floats] | None:
-    """Loads [n], rising, and how far the reading has fallen with each; None for a fault that lets it rise."""
+    None where that is not likely, or more likely already so.
+    """
     hypotheses = regime_at(watched.watch.regimes, hour).hypotheses
-    own = np.flatnonzero((hypotheses.owner == fault) & (watched.signatures.load > 0))
-    load, fallen = watched.signatures.load[own], -hypotheses.patterns[own, column]
-    order = np.argsort(load)
-    load, fallen = np.append(0.0, load[order]), np.append(0.0, fallen[order])
-    deeper = np.append(np.True_, np.diff(np.maximum.accumulate(fallen)) > 0)
-    return (load[deeper], fallen[deeper]) if deeper.sum() > 1 else None
+    falling = -np.eye(len(watched.signatures.readings))[column]
+    to_go, fall = np.full((2, len(growth.weight)), np.nan)
+    there = 0.0
+    for fault in np.unique(growth.fault).tolist():
+        path = path_of(hypotheses, fault, falling)
+        if path is None or path[1][-1] < -limit:
+            continue  # not even all of it brings this run so low
+        own = growth.fault == fault
+        wanted = np.expm1(np.interp(-limit, path[1], path[0]))
+        age_h = hour + 1.0 - growth.begin_h[own]
+        ratio = wanted / growth.load[own]
+        to_go[own] = age_h * (np.maximum(ratio, 1.0) ** (1.0 / growth.power[own]) - 1.0)
+        fall[own] = np.maximum(-limit - np.interp(np.log1p(growth.load[own]), path[0], path[1]), 0.0)
+        there += float(growth.weight[own][ratio <= 1.0].sum())
+    able = np.isfinite(to_go)
+    share = float(growth.weight[able].sum())
+    if share < LEAST_DRIFT_PROBABILITY or there > LEAST_DRIFT_PROBABILITY * share:
+        return None
+    return _unsteady(to_go[able], fall[able], growth.weight[able], _day_sd(watched, column))
 
 
 def _day_sd(watched: Watched, column: int) -> float:
@@ -172,7 +152,7 @@ def _day_sd(watched: Watched, column: int) -> float:
 
 
 def _unsteady(to_go: Floats, fall: Floats, weight: Floats, day_sd: float) -> _Crossings:
-    """The crossings [N] spread by what is not steady: the pace of the growth, and the day's mean about it.
+    """The crossings [N] spread by what is not steady, the day's mean about the fall.
 
     A mean that wanders about a slow fall is below the limit for the first time before the fall itself is: the slower
     the fall, the more often it has the chance.
@@ -181,7 +161,7 @@ def _unsteady(to_go: Floats, fall: Floats, weight: Floats, day_sd: float) -> _Cr
     wander_h = day_sd / slope
     early_h = 0.5 * wander_h * np.log1p(4.0 * wander_h / DAY_H)
     middle = np.maximum(to_go + DAY_MEAN_LAG_H - early_h, 1.0)
-    log_sd = np.hypot(PACE_LOG_SD, PASSAGE_SHARE * wander_h / middle)
+    log_sd = np.hypot(PASSAGE_SHARE * wander_h, PASSAGE_SD_H) / middle
     hours = middle[:, None] * np.exp(np.minimum(log_sd, LARGEST_LOG_SD)[:, None] * NODES)
     return _Crossings(hours.ravel(), (weight[:, None] * NODE_WEIGHTS).ravel())
 

@@ -71,15 +71,12 @@ class Signatures:
 
     Attributes:
         faults: [H]. hypotheses: their patterns over the M readings, of the meters and then the gauges.
-        load: [P] what a steady growth adds to evenly on the way to each pattern: resistance of the branch, as a share of
-            what it was; head that the supply lacks, as a share; change of the reading.
         common: [M, C] d log reading per unit of each of COMMON_PARTS.
         runs: names of the R runs. meters: names of the meters. gauges: names of the gauges.
     """
 
     faults: tuple[Fault, ...]
     hypotheses: Hypotheses
-    load: Floats
     common: Floats
     runs: tuple[str, ...]
     meters: tuple[str, ...]
@@ -144,11 +141,11 @@ def signatures_of(
         hazard=hazard / hazard.sum(),
         shape=np.array([path.shape for path in paths]),
         doubt=doubt if doubt.any() else None,
+        load=np.concatenate([path.load for path in paths]),
     )
     return Signatures(
         faults=tuple(path.fault for path in paths),
         hypotheses=hypotheses,
-        load=np.concatenate([path.load for path in paths]),
         common=_common(network, state, columns),
         runs=network.runs,
         meters=meters,

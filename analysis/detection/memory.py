@@ -23,7 +23,7 @@ from analysis.detection.watch import Watch
 from analysis.detection.whitener import FilterState
 from analysis.frames import Floats
 
-VERSION = 4
+VERSION = 5
 """Goes up with every change to what the watch makes of its readings."""
 KEEP_H = 48
 """A new memory is worth keeping once it holds this many hours more: at 20 meters it is over a megabyte, and an hour that

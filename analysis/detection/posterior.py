@@ -37,6 +37,8 @@ class Hypotheses:
         size_spans: [P] half the way to the neighbours' sizes.
         doubt: [P, M] one standard deviation of what is not known of each pattern, in one reading at the most; None for
             nothing.
+        load: [P] what a steady growth adds to evenly on the way to each pattern: resistance of the branch, as a share of
+            what it was; head that the supply lacks, as a share; change of the reading. None where it is not known.
         hazard: [H] relative frequency, sums to 1.
         shape: [H, G] share of each growth shape, rows sum to 1.
         log_prior: [G, P] log weight of each pattern in each shape; all of them sum to 1.
@@ -52,6 +54,7 @@ class Hypotheses:
     hazard: Floats
     shape: Floats
     doubt: Floats | None = None
+    load: Floats | None = None
     log_prior: Floats = field(init=False)
     products: Products = field(init=False)
 

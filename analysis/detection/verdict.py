@@ -5,26 +5,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.detection.bank import OnsetBank
+from analysis.detection.growth import NO_GROWTH, Growth
 from analysis.detection.posterior import Hypotheses, by_hypothesis
 from analysis.detection.products import Lie
-from analysis.frames import Floats, Ints
+from analysis.frames import Floats
 
 LOW, HIGH = 0.05, 0.95
 HALF = 0.5
 # No fault grows exactly in one of the bank's shapes, so the onset is not known as well as they make it look: its
 # evidence counts this share.
 ONSET_TRUST = 0.1
-# An onset of less weight than this says nothing of what comes.
-LEAST_WEIGHT = 1e-4
-
-
-@dataclass(frozen=True, slots=True)
-class ByOnset:
-    """Weight [K, G] of every onset [K] and growth shape, and the mean change [K, G, M] of the readings under it."""
-
-    onset_h: Ints
-    weight: Floats
-    change: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +28,8 @@ class Verdict:
         size: [H] mean size of each hypothesis (log change). change: [H, M] mean change of the readings under each.
         onset_h, onset_low_h, onset_high_h: median onset and its 90 % interval.
         step: probability that the change came at once.
-        by_onset: the same weights seen by onset and shape, for forecasts.
+        likeliest_onset_h: the onset that the evidence makes most probable, by its full weight.
+        growth: the courses that the readings leave possible, for forecasts; none where nobody asked for them.
     """
 
     hour: int
@@ -51,17 +42,13 @@ class Verdict:
     onset_low_h: int
     onset_high_h: int
     step: float
-    by_onset: ByOnset
+    likeliest_onset_h: int
+    growth: Growth = NO_GROWTH
 
     @property
     def top(self) -> int:
         """Index of the most probable hypothesis."""
         return int(np.argmax(self.probability))
-
-    @property
-    def likeliest_onset_h(self) -> int:
-        """The onset that the evidence makes most probable, by its full weight."""
-        return int(self.by_onset.onset_h[np.argmax(self.by_onset.weight.sum(axis=1))])
 
     @property
     def sudden(self) -> bool:
@@ -93,7 +80,8 @@ def judge(  # noqa: PLR0913 - the last three only name the hour
     middle = lie.to(lambda values: np.sum(mass * values, axis=(0, 1)) / np.maximum(pattern_mass, 1e-300))
     patterns = hypotheses.placed(middle)
     sizes = hypotheses.size + middle.share * hypotheses.size_spans
-    onset = mass.sum(axis=(1, 2)) ** ONSET_TRUST
+    by_onset = mass.sum(axis=(1, 2))
+    onset = by_onset**ONSET_TRUST
     below = np.cumsum(onset) / np.sum(onset)
     at = [int(bank.onset_h[min(int(np.searchsorted(below, level)), len(onset) - 1)]) for level in (LOW, 0.5, HIGH)]
     return Verdict(
@@ -107,16 +95,5 @@ def judge(  # noqa: PLR0913 - the last three only name the hour
         onset_h=at[1],
         onset_high_h=at[2],
         step=float(mass[:, 0].sum() / mass.sum()),
-        by_onset=_by_onset(bank, mass, lie, hypotheses),
+        likeliest_onset_h=int(bank.onset_h[np.argmax(by_onset)]),
     )
-
-
-def _by_onset(bank: OnsetBank, mass: Floats, lie: Lie, hypotheses: Hypotheses) -> ByOnset:
-    """The onsets that carry weight: a verdict is kept for years."""
-    weight = mass.sum(axis=2)
-    carries = weight.sum(axis=1) >= LEAST_WEIGHT * weight.sum()
-    weight, mass = weight[carries] / weight[carries].sum(), mass[carries] / weight[carries].sum()
-    moved = mass @ hypotheses.patterns + (mass * lie.share[carries]) @ hypotheses.spans
-    if lie.lean is not None and hypotheses.doubt is not None:
-        moved += (mass * lie.lean[carries]) @ hypotheses.doubt
-    return ByOnset(bank.onset_h[carries], weight, moved / np.maximum(weight, 1e-300)[..., None])

@@ -5,12 +5,13 @@ is judged anew on it every hour, with its whole past. After some days (settled) 
 past, with the change's own expected part taken off the readings, so that the next change is seen beside it.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from analysis.detection.bank import OnsetBank, empty
 from analysis.detection.change import SETTLE_H, Change
+from analysis.detection.growth import NO_GROWTH, Growth, Since, growth_of
 from analysis.detection.lessons import Lessons, learn_again, learned
 from analysis.detection.longer import Comparison, Hour, asked_from, discounted
 from analysis.detection.looks import Looks
@@ -290,6 +291,7 @@ class Watch:
                 beside=beside,
             )
         )
+        self._note_growth(self.changes[-1])
 
     def _follow(self, change: Change, reading: Floats, share: Floats) -> None:
         """Judge an open change anew, unless the readings seem to be on their way back."""
@@ -309,8 +311,27 @@ class Watch:
         age_h = hour - change.raised_h
         if verdict.top != last.top or moved or age_h in NOTED_AGES_H:
             change.noted.append(verdict)
+            self._note_growth(change)
         if age_h >= SETTLE_H and not change.settled:
             self._look_beside(change)
+
+    def _note_growth(self, change: Change) -> None:
+        """Keep with the verdict just noted how the change grows, as it could be told then."""
+        change.latest = change.noted[-1] = replace(change.noted[-1], growth=self.growth(change))
+
+    def growth(self, change: Change) -> Growth:
+        """How a change grows by its latest verdict; no courses of what came at once."""
+        verdict = change.latest
+        if verdict.sudden:
+            return NO_GROWTH
+        since = Since(
+            before_h=change.before_h,
+            before=change.before,
+            readings=np.array(self._readings[change.before_h + 1 : verdict.hour + 1]) - self._explained(change.beside),
+            touches=[touch for touch in self.touches if change.before_h < touch.hour <= verdict.hour],
+            model=self.model,
+        )
+        return growth_of(since, self.hypotheses, verdict.probability, verdict.change)
 
     def _look_beside(self, change: Change) -> None:
         """Look for what comes beside a change that is taken off the readings."""

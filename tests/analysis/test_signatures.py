@@ -95,11 +95,12 @@ def test_loads_are_what_grows_evenly(signatures: Signatures) -> None:
     A supply at 0.9 of its speed lacks 1 - 0.81 = 0.19 of its head (affinity laws); a meter that reads a quarter low has
     lost a quarter.
     """
-    hypotheses = signatures.hypotheses
+    hypotheses, every = signatures.hypotheses, signatures.hypotheses.load
+    assert every is not None
 
     def loads(name: str) -> tuple[Floats, Floats]:
         own = hypotheses.owner == hypotheses.names.index(name)
-        return hypotheses.size[own], signatures.load[own]
+        return hypotheses.size[own], every[own]
 
     for factor, load in zip(RESTRICTED, loads("restriction:carbon")[1], strict=True):
         assert load == pytest.approx((1.0 - factor) ** -2 - 1.0)

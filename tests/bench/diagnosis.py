@@ -25,7 +25,7 @@ import click
 sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))  # run as a script, the folder above is not on the path
 
 from tests.bench.diagnosis_parts.life import PROFILES
-from tests.bench.diagnosis_parts.tables import cases, people, plain, worst
+from tests.bench.diagnosis_parts.tables import cases, forecast_cases, people, plain, worst
 from tests.bench.diagnosis_parts.trial import Trial, run_trial
 
 
@@ -68,7 +68,9 @@ def main() -> None:
     )
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
     parser.add_argument("--worst", type=int, default=0, metavar="K", help="list the K furthest from the oracle")
-    parser.add_argument("--cases", action="store_true", help="list every fault beside the oracle")
+    parser.add_argument(
+        "--cases", action="store_true", help="list every fault, and every crossing ahead, beside the oracle"
+    )
     options = parser.parse_args()
     start_s = time.perf_counter()
     numbers = list(range(options.first, options.first + options.scenarios))
@@ -79,7 +81,7 @@ def main() -> None:
     if options.worst:
         lists.write(worst(trials, options.worst) + "\n")
     if options.cases:
-        lists.write(cases(trials) + "\n")
+        lists.write(cases(trials) + "\n" + forecast_cases(trials) + "\n")
     asked = {"profile": options.profile, "seed": options.seed, "known_noise": options.known_noise}
     told = json.dumps(asked | plain(trials, options.profile, wall_s)) + "\n" if options.json else None
     sys.stdout.write(told or people(trials, options.profile, wall_s))

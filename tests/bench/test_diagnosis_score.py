@@ -42,7 +42,7 @@ def trial(**what: Any) -> Trial:
         "forecasts": (),
         "five_percent": (359,),
         "cusum": (200, 310),
-        "oracle": Asked(bound_h=20, found_h=25, named=(((CARBON, 1.0),),) * 3),
+        "oracle": Asked(bound_h=20, found_h=25, named=(((CARBON, 1.0),),) * 3, least={}),
         "commission_s": 1.0,
         "assess_s": 2.0,
         "rest_s": 0.5,
@@ -61,7 +61,9 @@ def test_delay_runs_from_the_onset_to_the_last_hour_that_the_alarm_saw() -> None
 def test_a_look_within_the_first_hour_is_at_the_bound_not_below_it() -> None:
     """A quarter of an hour after the onset, where the bound is one hour: a delay of 0.25 h, once the bound."""
     early = Said(at_h=300.25, cleared_h=None, opinions=((300.25, ((CARBON, 1.0),)),))
-    found = score.finding([trial(findings=(early,), oracle=Asked(bound_h=1, found_h=1, named=()))], score.our_delay)
+    found = score.finding(
+        [trial(findings=(early,), oracle=Asked(bound_h=1, found_h=1, named=(), least={}))], score.our_delay
+    )
     assert (found.delay_h.value, found.over_bound.value) == (0.25, 1.0)
 
 

@@ -30,4 +30,5 @@ def faults(*, shape: tuple[float, float, float] = (0.6, 0.25, 0.15), sizes: Floa
         size_spans=spans_of(size, owner),
         hazard=np.full(len(UNITS), 1.0 / len(UNITS)),
         shape=np.tile(np.array(shape), (len(UNITS), 1)),
+        load=np.tile(np.expm1(2.0 * sizes), len(UNITS)),  # a lone resistance
     )

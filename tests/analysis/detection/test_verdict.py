@@ -70,19 +70,6 @@ def test_change_follows_the_size(stepped: Verdict) -> None:
     assert stepped.change[top] == pytest.approx(-stepped.size[top] * UNITS["branch a"], abs=1e-9)
 
 
-@pytest.mark.parametrize("name", ["stepped", "drifting"])
-def test_seen_by_onset_it_is_the_same(name: str, request: pytest.FixtureRequest) -> None:
-    """Identity of total expectation: over onsets and shapes, or over hypotheses, the expected change is one.
-
-    To the weight of the onsets that are left out, a ten-thousandth each.
-    """
-    verdict: Verdict = request.getfixturevalue(name)
-    by_onset = verdict.by_onset
-
-    assert by_onset.weight.sum() == pytest.approx(1.0)
-    assert np.einsum("kg,kgm->m", by_onset.weight, by_onset.change) == pytest.approx(verdict.expected, rel=2e-4)
-
-
 def test_a_step_is_told_from_a_ramp(stepped: Verdict, drifting: Verdict) -> None:
     """By the growth that the readings show."""
     assert stepped.sudden

@@ -63,6 +63,11 @@ def median(values: Sequence[float]) -> Figure:
     return _bootstrapped(values, lambda draws: np.median(draws, axis=1))
 
 
+def quantile(values: Sequence[float], level: float) -> Figure:
+    """Quantile at a level, likewise."""
+    return _bootstrapped(values, lambda draws: np.quantile(draws, level, axis=1))
+
+
 def mean(values: Sequence[float]) -> Figure:
     """Mean, with its percentile bootstrap interval (seeded)."""
     return _bootstrapped(values, lambda draws: np.mean(draws, axis=1))

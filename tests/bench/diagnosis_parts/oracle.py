@@ -72,6 +72,7 @@ class Oracle:
         information, ratio: [T] accumulated from the onset on, on average and on these readings.
         score, info: [T, M] and [T, M, M] of the fault's course on each meter alone. course: [T].
         answers: [P] of the patterns [P, M]. prior: [P] log of how often each answer is drawn.
+        whitener: by which it sees.
     """
 
     onset_h: int
@@ -84,6 +85,7 @@ class Oracle:
     answers: tuple[Answer, ...]
     patterns: Floats
     prior: Floats
+    whitener: Whitener
 
     @property
     def bound_h(self) -> int | None:
@@ -174,6 +176,7 @@ def weigh(  # noqa: PLR0913 - what an oracle knows, named at the one call
         answers=answers,
         patterns=patterns,
         prior=prior,
+        whitener=whitener,
     )
 
 

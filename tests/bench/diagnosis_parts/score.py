@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.assessment import FaultKind
+from tests.bench.diagnosis_parts.crossing_limit import Least
 from tests.bench.diagnosis_parts.faults import SORTS, Answer
-from tests.bench.diagnosis_parts.figures import Figure, mean, median, rate, share
+from tests.bench.diagnosis_parts.figures import Figure, mean, median, quantile, rate, share
 from tests.bench.diagnosis_parts.life import DAY_H
 from tests.bench.diagnosis_parts.oracle import HOURS_A_YEAR
 from tests.bench.diagnosis_parts.trial import LOOKS_H, Foretold, Named, Trial
@@ -17,7 +18,6 @@ SET_SHARE = 0.9
 LEAST_PROBABILITY = 1e-3
 # An alarm on a healthy plant is put down to what came so many hours before it, at the most.
 LINGERS_H = {"logged_speeds": 168.0, "logged_work": 168.0, "pauses": 2.0, "power_cuts": 24.0, "counter_resets": 24.0}
-LEADS_H = (24, 48, 72, 120, 168, 240)
 STANDS_H = 48.0
 # The bound is in whole hours, one at the least: a look before the hour is over is not held against it.
 LEAST_DELAY_H = 1.0
@@ -209,29 +209,71 @@ def _set_of(said: Named) -> tuple[Answer, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecasting:
-    """Forecasts that stood so long before a true crossing: how many there were, their error (h), how often they cover."""
+    """Forecasts that stood so long before a true crossing.
+
+    Attributes:
+        standing: how many of the crossings had one. error_h, covers, width_h: of these. tenth_h: a tenth is further off.
+        least_h: how far off the best ones would be in the median, their shape as it is drawn; shape_known_h: given.
+    """
 
     standing: Figure
     error_h: Figure
+    tenth_h: Figure
     covers: Figure
     width_h: Figure
+    least_h: Figure
+    shape_known_h: Figure
 
 
-def forecasting(trials: Iterable[Trial], leads_h: Sequence[int]) -> Forecasting:
-    """Score the forecasts that a keeper could read at fixed times before the day's mean crossed his least flow."""
-    cases = [
-        (crossed_h, _standing(trial, run, crossed_h - lead_h))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Foretelling:
+    """A crossing so many hours ahead, what had been foretold of it, and the best that could be."""
+
+    trial: Trial
+    run: str
+    lead_h: int
+    crossed_h: int
+    told: Foretold | None
+    least: Least | None
+
+    @property
+    def late_h(self) -> float | None:
+        """How much later than the truth the forecast is; None without one."""
+        return None if self.told is None else self.told.at_h - self.crossed_h
+
+
+def foretellings(trials: Iterable[Trial], leads_h: Sequence[int]) -> list[Foretelling]:
+    """Every crossing that anybody could have foretold, at fixed times before the day's mean crossed the least flow."""
+    return [
+        Foretelling(
+            trial=trial,
+            run=run,
+            lead_h=lead_h,
+            crossed_h=crossed_h,
+            told=_standing(trial, run, crossed_h - lead_h),
+            least=None if trial.oracle is None else trial.oracle.least.get((run, lead_h)),
+        )
         for trial in trials
         for run, crossed_h in trial.crossed_h.items()
         for lead_h in leads_h
         if _fair(trial, crossed_h, crossed_h - lead_h)
     ]
-    stood = [(crossed_h, told) for crossed_h, told in cases if told is not None]
+
+
+def forecasting(trials: Iterable[Trial], leads_h: Sequence[int]) -> Forecasting:
+    """Score the forecasts that a keeper could read at fixed times before the day's mean crossed his least flow."""
+    cases = foretellings(trials, leads_h)
+    stood = [(case.crossed_h, case.told) for case in cases if case.told is not None]
+    least = [case.least for case in cases if case.told is not None and case.least is not None]
+    errors_h = [abs(told.at_h - crossed_h) for crossed_h, told in stood]
     return Forecasting(
-        standing=share([told is not None for _, told in cases]),
-        error_h=median([abs(told.at_h - crossed_h) for crossed_h, told in stood]),
+        standing=share([case.told is not None for case in cases]),
+        error_h=median(errors_h),
+        tenth_h=quantile(errors_h, 0.9),
         covers=share([told.low_h <= crossed_h <= told.high_h for crossed_h, told in stood]),
         width_h=median([told.high_h - told.low_h for _, told in stood]),
+        least_h=median([one.power_drawn_h for one in least]),
+        shape_known_h=median([one.power_known_h for one in least]),
     )
 
 

@@ -9,7 +9,7 @@ from tests.bench.diagnosis_parts import score
 from tests.bench.diagnosis_parts.faults import GROWING
 from tests.bench.diagnosis_parts.figures import Figure
 from tests.bench.diagnosis_parts.goals import goal_lines, goals
-from tests.bench.diagnosis_parts.trial import LOOKS_H, Named, Trial
+from tests.bench.diagnosis_parts.trial import LEADS_H, LOOKS_H, Named, Trial
 
 CANDIDATES_SHOWN = 3
 
@@ -47,8 +47,8 @@ def plain(trials: Sequence[Trial], profile: str, wall_s: float) -> dict[str, Any
             }
             for look_h in LOOKS_H
         },
-        "forecasts": {f"{lead_h} h": _plain(score.forecasting(trials, [lead_h])) for lead_h in score.LEADS_H}
-        | {"all": _plain(score.forecasting(trials, score.LEADS_H))},
+        "forecasts": {f"{lead_h} h": _plain(score.forecasting(trials, [lead_h])) for lead_h in LEADS_H}
+        | {"all": _plain(score.forecasting(trials, LEADS_H))},
         "machine": _machine(trials, wall_s),
     }
 
@@ -78,6 +78,26 @@ def cases(trials: Sequence[Trial]) -> str:
     """Every fault beside the oracle, a line each: how long it took, what was lost by then, and what stood first."""
     head = f"{'':<5}{'fault':<16}{'bound h':>8}{'oracle h':>9}{'ours h':>8}{'oracle lost %':>14}{'ours lost %':>12}  first then, and 72 h on"
     return "\n".join([head, *(_case(trial) for trial in trials if trial.answer is not None)]) + "\n"
+
+
+def forecast_cases(trials: Sequence[Trial]) -> str:
+    """Every crossing at every lead, a line each: how late it was foretold, and how far off the best forecast would be."""
+    head = f"{'':<5}{'fault':<16}{'branch':<14}{'hours ahead':>12}{'late h':>8}{'interval h':>16}{'least error h':>14}{'shape given':>12}"
+    return "\n".join([head, *(_forecast_case(case) for case in score.foretellings(trials, LEADS_H))]) + "\n"
+
+
+def _forecast_case(case: score.Foretelling) -> str:
+    trial, least = case.trial, case.least
+    interval = (
+        "none"
+        if case.told is None
+        else " to ".join(f"{at_h - case.crossed_h:.0f}" for at_h in (case.told.low_h, case.told.high_h))
+    )
+    known, drawn = (None, None) if least is None else (least.power_known_h, least.power_drawn_h)
+    return (
+        f"{trial.number:<5}{trial.kind.replace('_', ' '):<16}{case.run:<14}{case.lead_h:>12}{_figure(case.late_h, 0):>8}"
+        f"{interval:>16}{_figure(drawn, 0):>14}{_figure(known, 0):>12}"
+    )
 
 
 def _case(trial: Trial) -> str:
@@ -237,9 +257,22 @@ def _naming_lines(trials: Sequence[Trial]) -> list[str]:
 
 
 def _forecast_lines(trials: Sequence[Trial]) -> list[str]:
-    lines = [f"{'forecasts':<18}{'standing':>22}{'error h':>22}{'90 % covers':>22}{'width h':>22}"]
-    for name, leads in [*((f"{lead_h} h before", [lead_h]) for lead_h in score.LEADS_H), ("all", list(score.LEADS_H))]:
+    lines = [
+        f"{'forecasts':<18}{'standing':>22}{'error h':>22}{'a tenth off by h':>22}{'90 % covers':>22}{'width h':>22}{'least error h':>22}{'its shape given':>22}"
+    ]
+    for name, leads in [*((f"{lead_h} h before", [lead_h]) for lead_h in LEADS_H), ("all", list(LEADS_H))]:
         found = score.forecasting(trials, leads)
-        cells = f"{found.standing.text():>22}{found.error_h.text(1):>22}{found.covers.text():>22}{found.width_h.text(0):>22}"
+        cells = "".join(
+            f"{text:>22}"
+            for text in (
+                found.standing.text(),
+                found.error_h.text(1),
+                found.tenth_h.text(0),
+                found.covers.text(),
+                found.width_h.text(0),
+                found.least_h.text(1),
+                found.shape_known_h.text(1),
+            )
+        )
         lines.append(f"{name:<18}{cells}")
     return lines

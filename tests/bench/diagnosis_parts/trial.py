@@ -18,13 +18,16 @@ from analysis.events import EventKind
 from analysis.frames import HOUR_S
 from analysis.signatures import VISCOSITY_PER_KELVIN
 from analysis.timeline import SETTLE_S
-from tests.bench.diagnosis_parts.faults import Answer
+from tests.bench.diagnosis_parts.crossing_limit import Least, least_error
+from tests.bench.diagnosis_parts.faults import GROWING, Answer
 from tests.bench.diagnosis_parts.life import PROFILES, START_S
 from tests.bench.diagnosis_parts.oracle import Oracle, ask_oracle
 from tests.bench.diagnosis_parts.peers import cusum, five_percent
 from tests.bench.diagnosis_parts.scenario import Scenario, draw_scenario
 
 LOOKS_H = (0, 24, 72)
+LEADS_H = (24, 48, 72, 120, 168, 240)
+DAY_MEAN_LAG_H = 12  # a branch has crossed once the mean of a day has
 # A noisy meter jumps from hour to hour, and only its jumps would tell the oracle anything: no bound is drawn from them.
 UNBOUNDED = frozenset({"meter_noisy"})
 
@@ -57,11 +60,17 @@ class Foretold:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """The oracle's part: its bound, when it was sure, and its naming so many hours after OUR alarm (by LOOKS_H)."""
+    """The oracle's part.
+
+    Attributes:
+        bound_h, found_h: its bound, and when it was sure. named: its naming so many hours after OUR alarm (by LOOKS_H).
+        least: by run and hours ahead (LEADS_H), how far off the best forecast of a crossing would be.
+    """
 
     bound_h: int | None
     found_h: int | None
     named: tuple[Named, ...]
+    least: dict[tuple[str, int], Least]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,7 +229,26 @@ def _asked(oracle: Oracle, scenario: Scenario, findings: tuple[Said, ...]) -> As
         bound_h=None if scenario.kind in UNBOUNDED else oracle.bound_h,
         found_h=oracle.found_h,
         named=tuple(oracle.named(at_h + look_h) for look_h in LOOKS_H),
+        least=_least(oracle, scenario),
     )
+
+
+def _least(oracle: Oracle, scenario: Scenario) -> dict[tuple[str, int], Least]:
+    """The best forecasts of what a growing fault makes cross."""
+    if scenario.kind not in GROWING:
+        return {}
+    asked = {
+        (run, lead_h): least_error(
+            oracle.whitener,
+            scenario.truth.change,
+            onset_h=oracle.onset_h,
+            crossed_h=hour + 1.0 - DAY_MEAN_LAG_H,
+            at_h=hour + 1 - lead_h,
+        )
+        for run, hour in scenario.truth.crossed_h.items()
+        for lead_h in LEADS_H
+    }
+    return {key: least for key, least in asked.items() if least is not None}
 
 
 def _hour(at_s: float) -> float:
