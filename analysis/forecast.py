@@ -19,7 +19,7 @@ from analysis.frames import HOUR_S, Floats
 from analysis.watching import Watched
 
 LEVELS = (0.05, 0.5, 0.95)
-# Beyond this nobody plans by a forecast.
+# Nobody plans by a date that may lie beyond this.
 FARTHEST_H = 24 * 90
 STILL = 1e-4
 LEAST_DRIFT_PROBABILITY = 0.5
@@ -66,7 +66,7 @@ def history_of(watched: Watched, change: Change) -> tuple[Outlook, ...]:
 
 
 def foretold(outlooks: Iterable[Outlook], lives: Sequence[MediaLife] = ()) -> tuple[Forecast, ...]:
-    """The forecasts, each by how long media had lasted by then; what lies too far ahead is none."""
+    """The forecasts, each by how long media had lasted by then; one that may lie too far ahead is none."""
     made = (_foretold(outlook, lives) for outlook in outlooks)
     return tuple(forecast for forecast in made if forecast is not None)
 
@@ -77,7 +77,7 @@ def _foretold(outlook: Outlook, lives: Sequence[MediaLife]) -> Forecast | None:
         begun = [life for life in lives if life.run == outlook.run and life.from_s <= at_s]
         crossings = _as_before(crossings, at_s, begun)
     low, middle, high = _quantiles(crossings)
-    if middle > FARTHEST_H:
+    if high > FARTHEST_H:
         return None
     return Forecast(
         made_at_s=at_s,
