@@ -19,7 +19,7 @@ class Change:
         noted: verdicts in order, the first at raised_h. latest: the last trusted verdict.
         before: the healthy filter just before the onset; before_h its hour.
         track: its own judgement. beside: changes already settled when it was raised.
-        settled: old enough for the front to look beside it. frozen: a later change disturbs it, no new verdicts.
+        settled_h: hour from which on the front looks beside it, None while it is young. frozen: a later change disturbs it, no new verdicts.
     """
 
     raised_h: int
@@ -30,10 +30,15 @@ class Change:
     before_h: int
     track: Track
     beside: tuple["Change", ...]
-    settled: bool = False
+    settled_h: int | None = None
     frozen: bool = False
     recovered_for_h: int = 0
     faded_for_h: int = 0
+
+    @property
+    def settled_as(self) -> Verdict:
+        """What it was taken for once it had settled."""
+        return next(verdict for verdict in reversed(self.noted) if verdict.hour <= self.judged_until_h)
 
     @property
     def open(self) -> bool:
@@ -41,6 +46,13 @@ class Change:
         return self.cleared_h is None
 
     @property
+    def settled(self) -> bool:
+        """Whether the front looks beside it."""
+        return self.settled_h is not None
+
+    @property
     def judged_until_h(self) -> int:
         """The last hour whose readings it keeps from telling what is healthy."""
-        return self.raised_h + SETTLE_H if self.cleared_h is None else self.cleared_h
+        if self.cleared_h is not None:
+            return self.cleared_h
+        return self.raised_h + SETTLE_H if self.settled_h is None else self.settled_h

@@ -136,6 +136,8 @@ class _Seen:
 
 def _courses(since: Since, hypotheses: Hypotheses, fault: int, change: Floats) -> Growth | None:
     """The courses of one fault, which has changed the readings by [M]; None where they show none."""
+    if len(since.readings) < LEAST_BLOCKS * BLOCK_H:
+        return None
     there = np.isfinite(since.readings).mean(axis=0) >= SEEN_SHARE
     if not (np.abs(change[there]) > STILL).any():
         return None

@@ -23,10 +23,13 @@ class Lessons:
     commissioned_h: int
     usual: NoiseModel
 
+    def to_come(self, taken: int) -> bool:
+        """Whether there will be another lesson when so many have been taken."""
+        return 0 < self.commissioned_h << (taken + 1) <= MOST_H
+
     def due(self, hours: int, taken: int) -> bool:
         """Whether another lesson is due after so many hours of the record, when so many have been taken."""
-        wanted = self.commissioned_h << (taken + 1)
-        return 0 < wanted <= MOST_H and hours - self.from_h >= wanted
+        return self.to_come(taken) and hours - self.from_h >= self.commissioned_h << (taken + 1)
 
 
 def learned(model: NoiseModel, lesson: NoiseModel | None) -> NoiseModel:

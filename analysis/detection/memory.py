@@ -101,7 +101,9 @@ def memory_of(watch: Watch, readings: Floats, shares: Floats) -> Memory:
             _pack(f"change{number}.track", change.track, arrays)
         for index, verdict in enumerate((*change.noted, change.latest)):
             _pack(f"change{number}.verdict{index}", verdict, arrays)
+    arrays["explained"] = np.array(list(watch.explained.values()))
     head = {
+        "explained": list(watch.explained),
         "past": [hour for hour, _ in watch.past],
         "front": unsettled[0] if unsettled else None,
         "lessons_taken": watch.lessons_taken,
@@ -164,6 +166,7 @@ def _fill(watch: Watch, memory: Memory, readings: Floats, shares: Floats) -> Non
         odds=float(arrays["odds"]),
         changes=changes,
         front=front,
+        explained=dict(zip(head["explained"], arrays["explained"], strict=True)),
         past=[(hour, FilterState(*state)) for hour, *state in zip(head["past"], *_past(arrays), strict=True)],
     )
 
@@ -173,7 +176,7 @@ def _past(arrays: Arrays) -> list[np.ndarray[Any, Any]]:
     return [arrays[f"past.{field.name}"] for field in fields(FilterState)]
 
 
-_PLAIN = ("raised_h", "cleared_h", "before_h", "settled", "frozen", "recovered_for_h", "faded_for_h")
+_PLAIN = ("raised_h", "cleared_h", "before_h", "settled_h", "frozen", "recovered_for_h", "faded_for_h")
 
 
 def _head(change: Change, changes: Sequence[Change]) -> dict[str, Any]:

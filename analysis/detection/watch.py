@@ -60,6 +60,7 @@ class Watch:
         changes: all that was raised. log_odds: of the front by hour; -inf where it was not judged.
         front: the track that looks for what nobody has seen. past: (hour, healthy filter after it), thinned.
         lesson: the noise as it was learned last; None as commissioned. lessons_taken: how many there were.
+        explained: by hour, what settled changes explained of the readings [M], as long as there are lessons to come.
         model, hypotheses: the noise and the faults in the last hour taken in.
     """
 
@@ -76,6 +77,7 @@ class Watch:
     lessons_taken: int = 0
     model: NoiseModel = field(init=False)
     hypotheses: Hypotheses = field(init=False)
+    explained: dict[int, Floats] = field(default_factory=dict)
     _readings: list[Floats] = field(default_factory=list)
     _shares: list[Floats] = field(default_factory=list)
     _hour: int = -1
@@ -139,6 +141,7 @@ class Watch:
         changes: list[Change],
         front: Track,
         past: list[tuple[int, FilterState]],
+        explained: dict[int, Floats],
     ) -> None:
         """Go on from what another watch over the same plant knew after the last of some readings, shares, [M] each.
 
@@ -148,7 +151,7 @@ class Watch:
         self._readings, self._shares = readings, shares
         self.lesson, self.lessons_taken = lesson, lessons_taken
         self.log_odds = [*[-np.inf] * (len(readings) - 1), odds]
-        self.changes, self.front, self.past = changes, front, past
+        self.changes, self.front, self.past, self.explained = changes, front, past, explained
         self._go_on(regime_at(self.regimes, self._hour))
 
     def _enter(self, regime: Regime) -> None:
@@ -169,44 +172,73 @@ class Watch:
         return tuple(touch for touch in self.touches if touch.hour == hour)
 
     def _learn_if_due(self) -> None:
-        """Learn the noise anew where that is due and nothing seems wrong, and see all hours so far by it."""
+        """Learn the noise anew where that is due and nothing new seems wrong, and see all hours so far by it."""
         hours = self._hour + 1
         if self.lessons is None or not self.lessons.due(hours, self.lessons_taken):
             return
-        if self._open() or not -np.inf < self.log_odds[-1] < self.threshold - CALM:
+        settled = all(change.settled for change in self._open())
+        if not settled or not -np.inf < self.log_odds[-1] < self.threshold - CALM:
             return
         readings = np.array(self._readings)
+        for hour, explained in self.explained.items():
+            readings[hour] -= explained
         for change in self.changes:
-            readings[change.before_h + 1 : (change.cleared_h or 0) + 1] = np.nan
+            readings[change.before_h + 1 : change.judged_until_h + 1] = np.nan
+        touches = (*self.touches, *(_settling(change) for change in self._open()))
         self.lesson = learn_again(
             self.lessons,
             known=self.model,
             readings=readings,
             shares=np.array(self._shares),
             regimes=self.regimes,
-            touches=self.touches,
+            touches=touches,
         )
         self.lessons_taken += 1
         self._comparison = None
         self._see_again(readings)
+        if not self.lessons.to_come(self.lessons_taken):
+            self.explained = {}
 
     def _see_again(self, readings: Floats) -> None:
-        """The front walks all hours [T, M] once more, by the noise that is known now."""
+        """The front walks all hours [T, M] once more, by the noise that is known now; what lasts is judged anew by it."""
         self._enter(self.regimes[0])
         self.front = Track(self.model, start(self.model), empty(self.model))
         self.past = []
         for hour, (reading, share) in enumerate(zip(readings, self._shares, strict=True)):
             self._begin(hour)
+            for change in self._open():
+                settling = _settling(change)
+                if hour == settling.hour:
+                    self.front.allow(settling.move)
             self._take_ahead(hour, reading, share)
+            for change in self._open():
+                if hour == change.before_h:
+                    change.before = self.front.state
+        for change in self._open():
+            self._judge_again(change)
         if self._hour >= self.judge_from_h:
             self.log_odds[-1] = self.front.weigh(self.hypotheses, self._hour)[0]
+
+    def _judge_again(self, change: Change) -> None:
+        """Follow a change once more from before it, by the noise that is known now."""
+        if change.frozen:
+            return
+        change.track = Track(regime_at(self.regimes, change.before_h).model, change.before, empty(self.model))
+        for hour in range(change.before_h + 1, self._hour + 1):
+            change.track.model = learned(regime_at(self.regimes, hour).model, self.lesson)
+            for touch in self._touches_at(hour):
+                if hour < change.raised_h:
+                    _touched(change.track, touch)
+                elif not touch.anew:
+                    change.track.allow(touch.move)
+            reading = self._readings[hour] - self._explained(change.beside)
+            change.track.take(hour, reading, self._shares[hour], judged=True)
+        self._judge(change)
 
     def _take_ahead(self, hour: int, reading: Floats, share: Floats) -> None:
         """Give the front an hour."""
         for touch in self._touches_at(hour):
-            self.front.allow(touch.move)
-            if touch.anew:
-                self.front.forget()
+            _touched(self.front, touch)
         judged = hour >= self.judge_from_h and bool(np.isfinite(reading).any())
         self.front.take(hour, reading, share, judged=judged)
         self.past.append((hour, self.front.state))
@@ -219,7 +251,10 @@ class Watch:
     def _look_ahead(self, reading: Floats, share: Floats) -> None:
         """The front's hour: the readings without what the settled changes explain."""
         hour = self._hour
-        self._take_ahead(hour, reading - self._explained(self._open()), share)
+        explained = self._explained(self._open())
+        if self._open() and self.lessons is not None and self.lessons.to_come(self.lessons_taken):
+            self.explained[hour] = explained
+        self._take_ahead(hour, reading - explained, share)
         if hour < self.judge_from_h:
             return
         if hour % RELOOK_H:
@@ -294,26 +329,32 @@ class Watch:
         self._note_growth(self.changes[-1])
 
     def _follow(self, change: Change, reading: Floats, share: Floats) -> None:
-        """Judge an open change anew, unless the readings seem to be on their way back."""
-        hour = self._hour
-        for touch in self._touches_at(hour):
+        """Give an open change an hour, and judge it anew."""
+        for touch in self._touches_at(self._hour):
             if not touch.anew:
                 change.track.allow(touch.move)
-        change.track.take(hour, reading - self._explained(change.beside), share, judged=True)
+        change.track.take(self._hour, reading - self._explained(change.beside), share, judged=True)
+        judged = self._judge(change)
+        if judged and self._hour - change.raised_h >= SETTLE_H and not change.settled:
+            self._look_beside(change)
+
+    def _judge(self, change: Change) -> bool:
+        """Judge an open change after the last hour, unless the readings seem to be on their way back."""
+        hour = self._hour
         odds, weights, where = change.track.weigh(self.hypotheses, hour)
         change.faded_for_h = change.faded_for_h + 1 if odds < FADED_LOG_ODDS else 0
         if change.recovered_for_h or change.faded_for_h or self._is_back(change, 1):
-            return
+            return False
         verdict = judge(self.hypotheses, change.track.bank, weights, where, hour=hour, log_odds=odds)
         change.latest = verdict
         last = change.noted[-1]
         moved = float(np.max(np.abs(verdict.probability - last.probability))) > NOTED_MOVE
-        age_h = hour - change.raised_h
-        if verdict.top != last.top or moved or age_h in NOTED_AGES_H:
+        if verdict.top != last.top or moved or hour - change.raised_h in NOTED_AGES_H:
+            if last.hour == hour:
+                change.noted.pop()
             change.noted.append(verdict)
             self._note_growth(change)
-        if age_h >= SETTLE_H and not change.settled:
-            self._look_beside(change)
+        return True
 
     def _note_growth(self, change: Change) -> None:
         """Keep with the verdict just noted how the change grows, as it could be told then."""
@@ -336,7 +377,7 @@ class Watch:
     def _look_beside(self, change: Change) -> None:
         """Look for what comes beside a change that is taken off the readings."""
         self._begin_anew(change)
-        change.settled = True
+        change.settled_h = self._hour
 
     def _clear(self, change: Change) -> None:
         """See a change gone; the front goes on from the healthy past."""
@@ -409,3 +450,15 @@ class Watch:
         solved = np.linalg.solve(cov[np.ix_(seen, seen)], np.stack([departure[seen], expected], axis=1))
         odds = float(expected @ solved[:, 0] - 0.5 * expected @ solved[:, 1])
         return odds < RECOVERED_LOG_ODDS
+
+
+def _touched(track: Track, touch: Touch) -> None:
+    """Let a track that looks for something new know of journalled work."""
+    track.allow(touch.move)
+    if touch.anew:
+        track.forget()
+
+
+def _settling(change: Change) -> Touch:
+    """By how much the readings less what a change explains may be off from where it settled on."""
+    return Touch(hour=change.judged_until_h + 1, pattern=change.settled_as.expected, sd=SETTLED_SHARE, anew=False)

@@ -140,11 +140,12 @@ def test_journalled_work_leaves_the_level_open() -> None:
     assert spread(open_, open_.weight) > 1.5 * spread(sure, sure.weight)
 
 
-def test_too_few_hours_have_no_course() -> None:
+@pytest.mark.parametrize("hours", [0, 1, BLOCK_H - 1, 2 * BLOCK_H, 3 * BLOCK_H - 1])
+def test_too_few_hours_have_no_course(hours: int) -> None:
     """Two blocks are no growth."""
     since = since_of(MODEL, course())
     short = Since(
-        before_h=since.before_h, before=since.before, readings=since.readings[: 2 * BLOCK_H], touches=(), model=MODEL
+        before_h=since.before_h, before=since.before, readings=since.readings[:hours], touches=(), model=MODEL
     )
 
     assert told(short).weight.size == 0

@@ -41,10 +41,10 @@ READINGS = readings_of()
 SHARES = np.ones_like(READINGS)
 
 
-def walked(watch: Watch, upto: int) -> Watch:
+def walked(watch: Watch, upto: int, readings: Floats = READINGS) -> Watch:
     """The watch after the hours up to one."""
     for hour in range(watch.hour + 1, upto):
-        watch.take(READINGS[hour], SHARES[hour])
+        watch.take(readings[hour], SHARES[hour])
     return watch
 
 
@@ -96,6 +96,29 @@ def test_what_was_learned_is_kept(cut: int) -> None:
     assert again.lessons_taken == whole.lessons_taken >= 1
     assert again.model.wander_sd.tolist() == whole.model.wander_sd.tolist()
     assert said(again.changes) == said(whole.changes)
+    assert again.log_odds[cut:] == whole.log_odds[cut:]
+
+
+@pytest.mark.parametrize("cut", [300, 378, 395, 600])
+def test_what_a_lasting_fault_explains_is_kept(cut: int) -> None:
+    """Cut while it is young, settled before a lesson beside it, and after one: the same noise and growth to the bit."""
+    readings = healthy(HOURS)
+    readings[240:] += np.linspace(0.1, 0.16, HOURS - 240)[:, None] * UNITS["branch a"]
+    usual = first_guess(MODEL.common_signature, np.array([0.004]), np.zeros(1))
+    lessons = Lessons(from_h=0, commissioned_h=96, usual=usual)
+    whole = walked(new_watch(lessons=lessons), HOURS, readings)
+    again = new_watch(lessons=lessons)
+    recall(again, [memory_of(walked(new_watch(lessons=lessons), cut, readings), readings, SHARES)], readings, SHARES)
+
+    walked(again, HOURS, readings)
+
+    assert again.lessons_taken == whole.lessons_taken == 2
+    assert whole.changes[0].open
+    assert again.model.wander_sd.tolist() == whole.model.wander_sd.tolist()
+    assert again.explained.keys() == whole.explained.keys()
+    assert said(again.changes) == said(whole.changes)
+    for ours, theirs in zip(again.changes[0].noted, whole.changes[0].noted, strict=True):
+        assert ours.growth.weight.tolist() == theirs.growth.weight.tolist()
     assert again.log_odds[cut:] == whole.log_odds[cut:]
 
 
