@@ -40,22 +40,22 @@ def latest_end_ms(connection: sqlite3.Connection, *, from_ms: int, until_ms: int
     return None if newest_ms is None else int(newest_ms)
 
 
-def latest_rows(connection: sqlite3.Connection, meter: str, *, from_minute: int) -> list[MinuteRow]:
-    """The two newest rows of a meter since that UTC epoch minute, newest first; fewer if there are fewer."""
+def latest_rows(connection: sqlite3.Connection, meter: str, *, from_minute: int, most: int) -> list[MinuteRow]:
+    """So many newest rows of a meter since that UTC epoch minute, newest first; fewer if there are fewer."""
     found = connection.execute("SELECT id FROM meter WHERE name = ?", (meter,)).fetchone()
     if found is None:
         return []
     (number,) = found
     rows = connection.execute(
-        f"SELECT {FIELDS} FROM minute WHERE meter = ? AND slot >= ? ORDER BY slot DESC LIMIT 2",  # noqa: S608 - constants
-        (number, row_key(from_minute, 0)),
+        f"SELECT {FIELDS} FROM minute WHERE meter = ? AND slot >= ? ORDER BY slot DESC LIMIT ?",  # noqa: S608 - constants
+        (number, row_key(from_minute, 0), most),
     )
     newest = [MinuteRow(*row) for row in rows.fetchall()]
     blocks = connection.execute(
-        "SELECT id FROM minute_block WHERE id % ? = ? AND id >= ? ORDER BY id DESC LIMIT 2",
-        (METERS_MOST, number, block_id(from_minute // MINUTES, 0)),
+        "SELECT id FROM minute_block WHERE id % ? = ? AND id >= ? ORDER BY id DESC LIMIT ?",
+        (METERS_MOST, number, block_id(from_minute // MINUTES, 0), most),
     )
     for (block,) in blocks.fetchall():
         newest += read_block(connection, block // METERS_MOST, number).values()
-    newest += (row for row in latest_undated(connection, number, most=2) if row.minute >= from_minute)
-    return sorted(newest, key=lambda row: (row.minute, row.part), reverse=True)[:2]
+    newest += (row for row in latest_undated(connection, number, most=most) if row.minute >= from_minute)
+    return sorted(newest, key=lambda row: (row.minute, row.part), reverse=True)[:most]

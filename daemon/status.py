@@ -1,9 +1,11 @@
 """How collecting goes, read from the database alone. Works on the base install and without numpy."""
 
+import itertools
 import json
 import os
 import pathlib
 import sqlite3
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -24,7 +26,11 @@ from daemon.upkeep import size_of
 from daemon.upkeep_status import UpkeepStatus, read_upkeep
 
 SILENT_S = 600.0
-"""A meter with a source that has said nothing for longer is silent, whatever its flow."""
+"""A meter with a source that has said nothing for longer is silent, whatever its flow; one that is slow by its way, for"""
+SILENT_INTERVALS, SILENT_MOST_S = 2.5, 2100.0
+"""longer than so many of its usual intervals, this at the most: as much is bridged by the analysis (analysis/timeline.py)."""
+USUAL_OF, FEWEST_OF = 7, 3
+"""The usual interval is the middle one between so many of the newest rows; fewer tell none."""
 SIGN_OF_LIFE_S = 180.0
 """The collector writes once a minute, rows or its state; three missed are no accident."""
 LOOK_BACK_MINUTES = 7 * 24 * 60
@@ -39,7 +45,8 @@ class MeterStatus:
     Attributes:
         source: `serial:NAME` or `mqtt:NAME`; None for a meter that is fed from log files only.
         last_ms: UTC epoch milliseconds of the last reading of the last seven days of readings; None without one.
-        silent: it has a source and was not heard for SILENT_S, nor did the collector start within that time.
+        silent: it has a source and was not heard for `silent_after_s`, nor did the collector start within SILENT_S.
+        silent_after_s: SILENT_S, or more of a meter that is slow by its way.
         rate_hz: pulses a second over the last minute of readings; None if they are too few.
         restarts: known restarts of its counter in the last day of readings.
         edges: edges that its counter threw away since it started; None if it does not say.
@@ -56,6 +63,7 @@ class MeterStatus:
     edges: int | None
     age_s: float | None
     silent: bool
+    silent_after_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -310,11 +318,12 @@ def _source(
 
 def _meter(meter: Meter, look: _Look) -> MeterStatus:
     """One meter, from its latest rows."""
-    rows = latest_rows(look.connection, meter.name, from_minute=look.from_minute)
+    rows = latest_rows(look.connection, meter.name, from_minute=look.from_minute, most=USUAL_OF)
     run = look.plant.run_of_meter(meter.name)
     source = source_of(meter)
     last_ms = end_ms(rows[0]) if rows else None
-    rate_hz = _rate_hz(rows, meter.counter_bits)
+    silent_after_s = _silent_after_s(rows)
+    rate_hz = _rate_hz(rows, meter.counter_bits, longest_ms=silent_after_s * 1000)
     age_s = None if last_ms is None else look.now_s - last_ms / 1000
     flow_m3s = None
     if rate_hz is not None and last_ms is not None:
@@ -330,8 +339,17 @@ def _meter(meter: Meter, look: _Look) -> MeterStatus:
         restarts=look.restarts.get(meter.name, 0),
         edges=_edges(look.states, source, meter.name),
         age_s=age_s,
-        silent=source is not None and (not look.just_started if age_s is None else age_s > SILENT_S),
+        silent=source is not None and (not look.just_started if age_s is None else age_s > silent_after_s),
+        silent_after_s=silent_after_s,
     )
+
+
+def _silent_after_s(rows: Sequence[MinuteRow]) -> float:
+    """From when on a meter with these newest rows is silent."""
+    if len(rows) < FEWEST_OF:
+        return SILENT_S
+    usual_ms = statistics.median(end_ms(later) - end_ms(row) for later, row in itertools.pairwise(rows))
+    return min(max(SILENT_S, SILENT_INTERVALS * usual_ms / 1000), SILENT_MOST_S)
 
 
 def _gauge(gauge: Gauge, look: _Look) -> GaugeStatus:
@@ -353,7 +371,7 @@ def _gauge(gauge: Gauge, look: _Look) -> GaugeStatus:
     )
 
 
-def _rate_hz(rows: Sequence[MinuteRow], bits: int) -> float | None:
+def _rate_hz(rows: Sequence[MinuteRow], bits: int, *, longest_ms: float) -> float | None:
     """Pulses a second from the newest row, reaching back to the one before if it is short."""
     if not rows:
         return None
@@ -366,7 +384,7 @@ def _rate_hz(rows: Sequence[MinuteRow], bits: int) -> float | None:
     wrapped = newest.counted < rows[1].counted and bits == 16  # noqa: PLR2004 - the narrow counters wrap every few minutes
     if newest.counted < rows[1].counted and not wrapped:
         return None
-    if not 0 < elapsed_ms <= SILENT_S * 1000:
+    if not 0 < elapsed_ms <= longest_ms:
         return None
     return (newest.counted - rows[1].counted) % (1 << bits) * 1000 / elapsed_ms
 

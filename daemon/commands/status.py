@@ -1,6 +1,7 @@
 """`clearbore status`: what each meter last said, and how collecting goes."""
 
 import json
+import math
 import pathlib
 import sqlite3
 import sys
@@ -16,7 +17,7 @@ from config.settings import PlantFile
 from config.units import flow_in, show_flow
 from daemon import clock, upkeep_words
 from daemon.clock_words import clock_state, clock_words
-from daemon.status import GaugeStatus, MeterStatus, SourceStatus, Status, read_status
+from daemon.status import SILENT_S, GaugeStatus, MeterStatus, SourceStatus, Status, read_status
 from daemon.store.opening import default_path, open_reader, storage_errors
 from daemon.tables import columns
 
@@ -29,7 +30,7 @@ EDGES_WORTH_A_WORD = 0.1
 
 @click.command(
     name="status",
-    epilog="Exit code 1: an alarm is active: a meter with a source has said nothing for more than 10 minutes, a finding"
+    epilog="Exit code 1: an alarm is active: a meter with a source has said nothing for more than 10 minutes (longer, if it is slow by its way), a finding"
     " stands, the disk is nearly full, the database is damaged, or a job fails again and again. 66: no database.",
 )
 @click.argument("plant", type=click.Path(path_type=pathlib.Path))
@@ -66,9 +67,11 @@ def command(plant: pathlib.Path, *, db: pathlib.Path | None, as_json: bool) -> N
 
 
 def _silence(status: Status) -> Iterator[str]:
-    """The alarm of meters and gauges that say nothing."""
-    if status.silent:
-        yield f"silent for more than 10 minutes: {', '.join(status.silent)}"
+    """The alarms of meters and gauges that say nothing, by how long that may be."""
+    after_s = {meter.name: meter.silent_after_s for meter in status.meters}
+    minutes = {name: math.ceil(after_s.get(name, SILENT_S) / 60) for name in status.silent}
+    for longest in sorted(set(minutes.values())):
+        yield f"silent for more than {longest} minutes: {', '.join(name for name in minutes if minutes[name] == longest)}"
 
 
 def _lines(

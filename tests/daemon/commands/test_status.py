@@ -181,6 +181,18 @@ def test_a_silent_meter_is_an_alarm(plant: pathlib.Path) -> None:
     assert "silence is not zero flow" in result.stdout
 
 
+@pytest.mark.parametrize(("age_s", "silent"), [(2000, False), (2200, True)])
+def test_a_slow_meter_is_silent_later(plant: pathlib.Path, age_s: float, *, silent: bool) -> None:
+    """A logger of fifteen minutes is given two and a half of its intervals, 35 minutes at the most, and has a rate."""
+    rows = [row(age_s + 900 * back, counted=3000 * (4 - back), pulses=0, span_ms=0) for back in range(4)]
+    fill(plant, *reversed(rows), states=collecting())
+
+    meter = as_json(plant)["meters"][0]
+    assert meter["silent"] is silent
+    assert meter["rate_hz"] == pytest.approx(3000 / 900, rel=0.01)
+    assert ("silent for more than 35 minutes: M1" in run(plant).stdout) is silent
+
+
 def test_zero_flow_is_not_silence(plant: pathlib.Path) -> None:
     """A counter that goes on reporting the same count is heard: no alarm of this command."""
     fill(plant, row(30, pulses=0), states=collecting())
