@@ -200,23 +200,24 @@ class Watch:
             self.explained = {}
 
     def _see_again(self, readings: Floats) -> None:
-        """The front walks all hours [T, M] once more, by the noise that is known now; what lasts is judged anew by it."""
+        """The front walks all hours [T, M] once more, by the noise that is known now.
+
+        What lasts is judged anew by it, and the front begins anew beside that.
+        """
         self._enter(self.regimes[0])
         self.front = Track(self.model, start(self.model), empty(self.model))
         self.past = []
         for hour, (reading, share) in enumerate(zip(readings, self._shares, strict=True)):
             self._begin(hour)
-            for change in self._open():
-                settling = _settling(change)
-                if hour == settling.hour:
-                    self.front.allow(settling.move)
             self._take_ahead(hour, reading, share)
             for change in self._open():
                 if hour == change.before_h:
                     change.before = self.front.state
         for change in self._open():
             self._judge_again(change)
-        if self._hour >= self.judge_from_h:
+        for change in self._open():
+            self._look_beside(change)
+        if self._hour >= self.judge_from_h and self.front.bank.onset_h.size:
             self.log_odds[-1] = self.front.weigh(self.hypotheses, self._hour)[0]
 
     def _judge_again(self, change: Change) -> None:
@@ -350,7 +351,7 @@ class Watch:
         last = change.noted[-1]
         moved = float(np.max(np.abs(verdict.probability - last.probability))) > NOTED_MOVE
         if verdict.top != last.top or moved or hour - change.raised_h in NOTED_AGES_H:
-            if last.hour == hour:
+            if (last.hour, last.part) == (hour, verdict.part):
                 change.noted.pop()
             change.noted.append(verdict)
             self._note_growth(change)
@@ -461,4 +462,4 @@ def _touched(track: Track, touch: Touch) -> None:
 
 def _settling(change: Change) -> Touch:
     """By how much the readings less what a change explains may be off from where it settled on."""
-    return Touch(hour=change.judged_until_h + 1, pattern=change.settled_as.expected, sd=SETTLED_SHARE, anew=False)
+    return Touch(hour=change.judged_until_h, pattern=change.settled_as.expected, sd=SETTLED_SHARE, anew=False)

@@ -58,6 +58,21 @@ def test_a_sudden_loss_is_raised_within_the_hour(name: str, first: int) -> None:
     assert HYPOTHESES.names[change.latest.top] == name
 
 
+def test_what_a_look_said_is_kept() -> None:
+    """The first parts look like branch a, the whole hour like the supply: both were said, one after the other."""
+    parts = parts_of(healthy(HOURS))
+    parts[AT, 1:4] += 0.36 * UNITS["branch a"]
+    parts[AT, 4:] += 1.5 * UNITS["supply"]
+    parts[AT + 1 :] += 0.5 * UNITS["supply"]
+
+    first, second = watched(parts).changes[0].noted[:2]
+
+    assert (first.hour, second.hour) == (AT, AT)
+    assert first.part > 0
+    assert second.part == 0
+    assert HYPOTHESES.names[first.top] == "branch a"
+
+
 def test_one_wild_part_is_a_stray() -> None:
     """Ten minutes of nonsense on one meter raise nothing, however wild."""
     parts = parts_of(healthy(HOURS))
