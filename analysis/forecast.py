@@ -140,15 +140,7 @@ def _crossings(watched: Watched, hour: int, growth: Growth, column: int, limit: 
     share = float(growth.weight[able].sum())
     if share < LEAST_DRIFT_PROBABILITY or there > LEAST_DRIFT_PROBABILITY * share:
         return None
-    return _unsteady(to_go[able], fall[able], growth.weight[able], _day_sd(watched, column))
-
-
-def _day_sd(watched: Watched, column: int) -> float:
-    """How far the mean of a day wanders with speed, sump and warmth: log flow, standard deviation."""
-    model = watched.watch.model
-    days = DAY_H / model.common_tau_h
-    kept = 2.0 * (days - 1.0 + np.exp(-days)) / days**2
-    return float(np.sqrt(np.sum((model.common_signature[column] * model.common_sd) ** 2 * kept)))
+    return _unsteady(to_go[able], fall[able], growth.weight[able], float(growth.day_sd[column]))
 
 
 def _unsteady(to_go: Floats, fall: Floats, weight: Floats, day_sd: float) -> _Crossings:

@@ -45,7 +45,8 @@ class MeterStatus:
     Attributes:
         source: `serial:NAME` or `mqtt:NAME`; None for a meter that is fed from log files only.
         last_ms: UTC epoch milliseconds of the last reading of the last seven days of readings; None without one.
-        silent: it has a source and was not heard for `silent_after_s`, nor did the collector start within SILENT_S.
+        silent: it has a source and was not heard for `silent_after_s`; one that never was, not since the collector started SILENT_S
+            ago.
         silent_after_s: SILENT_S, or more of a meter that is slow by its way.
         rate_hz: pulses a second over the last minute of readings; None if they are too few.
         restarts: known restarts of its counter in the last day of readings.
@@ -348,7 +349,7 @@ def _silent_after_s(rows: Sequence[MinuteRow]) -> float:
     """From when on a meter with these newest rows is silent."""
     if len(rows) < FEWEST_OF:
         return SILENT_S
-    usual_ms = statistics.median(end_ms(later) - end_ms(row) for later, row in itertools.pairwise(rows))
+    usual_ms = statistics.median_low(end_ms(later) - end_ms(row) for later, row in itertools.pairwise(rows))
     return min(max(SILENT_S, SILENT_INTERVALS * usual_ms / 1000), SILENT_MOST_S)
 
 

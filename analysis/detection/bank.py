@@ -74,15 +74,21 @@ def growth(age_h: NDArray[Any]) -> Floats:
     return grown
 
 
-def step(
-    bank: OnsetBank, model: NoiseModel, hour: int, innovation: Innovation, protect: frozenset[int] = frozenset()
+def step(  # noqa: PLR0913, PLR0917 - an hour's whole setting
+    bank: OnsetBank,
+    model: NoiseModel,
+    hour: int,
+    innovation: Innovation,
+    protect: frozenset[int] = frozenset(),
+    opens: bool = True,  # noqa: FBT001, FBT002 - named at the one call
 ) -> OnsetBank:
-    """The bank after one more hour: a new onset at `hour`, all others one hour older.
+    """The bank after one more hour: all onsets one hour older, and if it opens a new one at `hour`.
 
     `protect` holds onsets that are kept however old: the likely ones, since a sharp change judged from an hour
     beside its onset would look like something else.
     """
-    bank = _open(bank, model, hour)
+    if opens:
+        bank = _open(bank, model, hour)
     memory = model.memory[:, None]
     ages = growth(hour - bank.onset_h + 1.0)
     shadow = memory * bank.shadow

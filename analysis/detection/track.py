@@ -35,8 +35,8 @@ class Track:
     def take(self, hour: int, reading: Floats, share: Floats, *, judged: bool) -> None:
         """Take in one hour [M]; a judged hour may be the onset of a change."""
         self.state, innovation = update(self.model, predict(self.model, self.state), reading, share)
-        if judged:
-            self.bank = step(self.bank, self.model, hour, innovation, self.protect)
+        if judged or len(self.bank.onset_h) > 0:
+            self.bank = step(self.bank, self.model, hour, innovation, self.protect, judged)
 
     def allow(self, pattern: Floats) -> None:
         """Let the offsets move along a pattern [M], one standard deviation long."""

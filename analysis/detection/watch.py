@@ -224,24 +224,31 @@ class Watch:
         """Follow a change once more from before it, by the noise that is known now."""
         if change.frozen:
             return
-        change.track = Track(regime_at(self.regimes, change.before_h).model, change.before, empty(self.model))
-        for hour in range(change.before_h + 1, self._hour + 1):
-            change.track.model = learned(regime_at(self.regimes, hour).model, self.lesson)
+        likely = change.track.protect
+        track = Track(regime_at(self.regimes, change.before_h).model, change.before, empty(self.model), likely)
+        readings = self._less_beside(change, self._hour)
+        for hour, reading in enumerate(readings, start=change.before_h + 1):
+            track.model = learned(regime_at(self.regimes, hour).model, self.lesson)
             for touch in self._touches_at(hour):
-                if hour < change.raised_h:
-                    _touched(change.track, touch)
+                if hour <= change.raised_h:
+                    _touched(track, touch)
+                    track.protect = frozenset(onset for onset in likely if onset >= hour or not touch.anew)
                 elif not touch.anew:
-                    change.track.allow(touch.move)
-            reading = self._readings[hour] - self._explained(change.beside)
-            change.track.take(hour, reading, self._shares[hour], judged=True)
+                    track.allow(touch.move)
+            track.take(hour, reading, self._shares[hour], judged=self._judges(hour, reading))
+        change.track = track
+        change.faded_for_h = 0
         self._judge(change)
+
+    def _judges(self, hour: int, reading: Floats) -> bool:
+        """Whether an hour with such a reading may be the onset of a change."""
+        return hour >= self.judge_from_h and bool(np.isfinite(reading).any())
 
     def _take_ahead(self, hour: int, reading: Floats, share: Floats) -> None:
         """Give the front an hour."""
         for touch in self._touches_at(hour):
             _touched(self.front, touch)
-        judged = hour >= self.judge_from_h and bool(np.isfinite(reading).any())
-        self.front.take(hour, reading, share, judged=judged)
+        self.front.take(hour, reading, share, judged=self._judges(hour, reading))
         self.past.append((hour, self.front.state))
         if hour % 24 == 0:
             self.past = thinned(self.past, hour)
@@ -357,6 +364,16 @@ class Watch:
             self._note_growth(change)
         return True
 
+    def _less_beside(self, change: Change, hour: int) -> Floats:
+        """[T, M] the readings from before a change up to an hour, less what the changes beside it explained in each."""
+        known = self._readings[change.before_h + 1 : hour + 1]  # a look's hour is not among them yet
+        hours = change.before_h + 1 + np.arange(len(known))
+        readings = np.array(known).reshape(len(known), self.model.meters)
+        for other in change.beside:
+            lasted = hours <= (hour if other.cleared_h is None else other.cleared_h)
+            readings[lasted] -= other.latest.expected
+        return readings
+
     def _note_growth(self, change: Change) -> None:
         """Keep with the verdict just noted how the change grows, as it could be told then."""
         change.latest = change.noted[-1] = replace(change.noted[-1], growth=self.growth(change))
@@ -369,7 +386,7 @@ class Watch:
         since = Since(
             before_h=change.before_h,
             before=change.before,
-            readings=np.array(self._readings[change.before_h + 1 : verdict.hour + 1]) - self._explained(change.beside),
+            readings=self._less_beside(change, verdict.hour),
             touches=[touch for touch in self.touches if change.before_h < touch.hour <= verdict.hour],
             model=self.model,
         )
@@ -379,6 +396,7 @@ class Watch:
         """Look for what comes beside a change that is taken off the readings."""
         self._begin_anew(change)
         change.settled_h = self._hour
+        self._comparison = None
 
     def _clear(self, change: Change) -> None:
         """See a change gone; the front goes on from the healthy past."""
@@ -392,6 +410,7 @@ class Watch:
         self.front = Track(self.model, self.shadow(change, self._hour), empty(self.model))
         for known in self._open():
             self.front.allow(SETTLED_SHARE * known.latest.expected)
+        self.past = [(self._hour, self.front.state)]  # no earlier filter is a healthy one
 
     def shadow(self, change: Change, hour: int) -> FilterState:
         """The healthy filter of before the change, carried to `hour` on no reading at all."""
