@@ -8,6 +8,7 @@ from scipy.stats import multivariate_normal
 from analysis.detection.bank import POWERS, OnsetBank, empty, evidence, growth, step
 from analysis.detection.noise import NoiseModel
 from analysis.detection.products import products_of
+from analysis.detection.track import Track
 from analysis.detection.whitener import predict, start, update
 from analysis.frames import Floats
 from tests.support.noise_models import dense_covariance, model_of, series_of
@@ -62,6 +63,22 @@ def test_evidence_is_the_dense_likelihood_ratio(onset: int, shape: int) -> None:
     expected = [dense_log_ratio(readings, change(onset, POWERS[shape], pattern)) for pattern in PATTERNS]
     at = int(np.flatnonzero(bank.onset_h == onset)[0])
     assert ratios.log_ratio[at, shape] == pytest.approx(expected, rel=1e-5, abs=1e-6)
+
+
+def test_unread_hours_count_as_the_dense_gaussian_has_them() -> None:
+    """A track that is fed hours without any reading, which open no onset: older ones keep the dense likelihood ratio."""
+    readings = sample()
+    readings[5:8] = np.nan
+    track = Track(MODEL, start(MODEL), empty(MODEL))
+    for hour, reading in enumerate(readings):
+        track.take(hour, reading, np.ones(2), judged=bool(np.isfinite(reading).any()))
+
+    ratios = evidence(track.bank, products_of(PATTERNS, np.zeros_like(PATTERNS)), HOURS - 1)
+
+    assert track.bank.onset_h.tolist() == [0, 1, 3, 4, 8, 9]
+    for at, onset in enumerate(track.bank.onset_h.tolist()):
+        expected = [dense_log_ratio(readings, change(onset, POWERS[1], pattern)) for pattern in PATTERNS]
+        assert ratios.log_ratio[at, 1] == pytest.approx(expected, rel=1e-5, abs=1e-6)
 
 
 def test_a_span_is_integrated_over() -> None:

@@ -126,6 +126,38 @@ def test_a_fault_is_found_after_lessons() -> None:
     assert watch.model.wander_sd == pytest.approx(RESTLESS.wander_sd, rel=0.35)
 
 
+@pytest.mark.parametrize("onset", [205, 367])
+def test_a_lesson_forgets_no_onset(onset: int) -> None:
+    """A sudden loss that lasts is still sudden, dated to the hour and named after what was learned beside it."""
+    loss = (np.arange(HOURS) >= onset)[:, None] * 0.12 * UNITS["branch a"]
+
+    watch = walked(series_of(MODEL, HOURS, np.random.default_rng(60)) + loss, lessons=LESSONS)
+
+    (change,) = watch.changes
+    assert watch.lessons_taken == 3
+    assert watch.hypotheses.names[change.latest.top] == "branch a"
+    assert change.latest.probability[change.latest.top] > 0.9
+    assert abs(change.latest.likeliest_onset_h - onset) <= 1
+    assert change.latest.sudden
+
+
+def test_work_in_the_hour_that_raises_counts_after_a_lesson() -> None:
+    """Media are changed and pack otherwise: a lesson weeks later weighs the change as it was weighed before."""
+    loss = (np.arange(HOURS) >= 250)[:, None] * 0.4 * UNITS["branch a"]
+    work = Touch(hour=250, pattern=UNITS["branch a"], sd=0.05)
+
+    watch = new_watch(judge_from_h=COMMISSIONED_H, lessons=LESSONS, touches=(work,))
+    odds = []
+    for reading in series_of(MODEL, HOURS, np.random.default_rng(61)) + loss:
+        watch.take(reading, np.ones_like(reading))
+        odds.append(watch.changes[0].latest.log_odds if watch.changes else 0.0)
+
+    before = odds[300]
+    assert watch.lessons_taken == 3
+    assert watch.changes[0].raised_h == work.hour
+    assert odds[-1] == pytest.approx(before, rel=0.5)
+
+
 def test_a_fault_that_grows_is_not_taken_for_wander() -> None:
     """A loss that grows by a tenth in two weeks beside a lesson: what was learned is that of the same plant without it."""
     grown = np.clip((np.arange(HOURS) - 400) / 336.0, 0.0, 1.0)[:, None] * 0.2 * UNITS["branch a"]
@@ -142,11 +174,11 @@ def test_what_was_no_fault_goes_with_what_was_learned() -> None:
     known = replace(MODEL, wander_sd=1.3 * MODEL.wander_sd)
     watches = [
         (walked(readings, model=known), walked(readings, model=known, lessons=LESSONS))
-        for readings in (restless(seed=seed) for seed in range(70, 76))
+        for readings in (restless(seed=seed) for seed in range(70, 74))
     ]
 
     still, left = (sum(change.open for pair in watches for change in pair[which].changes) for which in (0, 1))
-    assert still >= 3
+    assert still >= 2
     assert left < still / 2
 
 

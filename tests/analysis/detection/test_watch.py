@@ -349,3 +349,40 @@ def test_an_unread_meter_has_no_departure() -> None:
     departure, _ = watch.departure(the_change(watch), watch.hour, 24)
 
     assert np.isnan(departure).tolist() == [False, False, True]
+
+
+def test_a_change_after_a_recovery_is_seen_from_healthy_hours() -> None:
+    """What grows anew is measured from the mended level, not by a filter that took the end of the first for its own."""
+    hour = np.arange(900)
+    first = np.where((hour >= 150) & (hour < 500), (hour - 150) / 350.0, 0.0)
+    second = np.clip((hour - 500) / 300.0, 0.0, None)
+    readings = healthy(900) + (0.45 * first + 0.2 * second)[:, None] * UNITS["branch a"]
+
+    watch = new_watch(touches=(Touch(hour=500, pattern=UNITS["branch a"], sd=0.05),))
+    for reading in readings:
+        watch.take(reading, np.ones_like(reading))
+
+    later = next(change for change in watch.changes if change.raised_h > 500)
+    assert later.before_h >= 500
+    assert later.before.mean[:3] == pytest.approx(np.zeros(3), abs=0.05)
+
+
+def test_what_lay_beside_is_taken_off_as_long_as_it_lasted() -> None:
+    """Two faults, the first mended: the readings of the second are without the first's part while it lasted, whole after."""
+    hour = np.arange(760)
+    readings = healthy(760)
+    readings[(hour >= 200) & (hour < 600)] += 0.25 * UNITS["branch c"]
+    readings[hour >= 450] += 0.2 * UNITS["branch a"]
+
+    watch = new_watch()
+    for reading in readings:
+        watch.take(reading, np.ones_like(reading))
+
+    first, second = watch.changes[:2]
+    assert first.cleared_h is not None
+    assert first.cleared_h >= 600
+    left = watch._less_beside(second, 759)[:, 2]
+    while_it_lasted, after = (
+        left[part - second.before_h - 1].mean() for part in (np.arange(460, 600), np.arange(620, 760))
+    )
+    assert while_it_lasted == pytest.approx(after, abs=0.03)
