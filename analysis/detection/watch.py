@@ -44,7 +44,7 @@ CALM = 4.0
 SETTLED_SHARE = 0.15
 # A verdict is noted when a probability moves this much, and at these ages.
 NOTED_MOVE = 0.1
-NOTED_AGES_H = frozenset({1, 3, 6, 12, 24, 48, 72, *range(96, 2400, 24)})
+NOTED_AGES_H = frozenset({1, 3, 6, *range(12, 480, 12), *range(480, 1440, 24), *range(1440, 2400, 72)})
 
 
 @dataclass(slots=True, kw_only=True)
