@@ -13,7 +13,8 @@ Processes on the cards run as the service does, not as root: for root, SQLite se
 
 With --commissioned, nothing but the steady part, of a manifold that was commissioned on a week of minutes in the same
 database: then each assessment leaves what it found, and each hour its hours. An hour of it, so that all lies in it as often
-as it comes.
+as it comes; but for the watch's memory, which the first assessment keeps and later ones every two days: it is brought
+from the log to the file before the hour begins, and counted by its size, for both, in two days.
 
 Burst: CPU of the collecting process for 100,000 readings by MQTT at QoS 1, over the sum of a bare paho-mqtt client
 with an empty callback on the same messages and a bare executemany of as many rows into the same table. The rate is
@@ -28,6 +29,7 @@ import json
 import os
 import pathlib
 import signal
+import sqlite3
 import statistics
 import subprocess
 import sys
@@ -41,6 +43,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))  # run as a script, the folder above is not on the path
 
+from analysis.detection.memory import KEEP_H
 from config.plant import Meter
 from daemon.batch_store import BatchStore
 from daemon.jobs.timetable import ASSESS_EVERY_S, ASSESS_PAST_S
@@ -131,6 +134,16 @@ def written_bytes(card: Card | None, pid: int) -> int:
     return int(pathlib.Path(f"/proc/{pid}/io").read_text().split("\nwrite_bytes: ")[1].split()[0])
 
 
+def memory_mb_per_day(db: pathlib.Path) -> float:
+    """What the watch's memory, which is now brought from the log into the file, costs a card a day: once each in KEEP_H."""
+    with contextlib.closing(sqlite3.connect(db)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+        (size,) = connection.execute("SELECT max(length(body)) FROM watch_memory").fetchone()
+    if size is None:
+        raise AssertionError("no assessment has kept a memory yet")
+    return float(2 * size / 1e6 * 24 / KEEP_H)
+
+
 def until_between_assessments_s(now_s: float) -> float:
     """Until the last assessment has reached the card, and the next one is some time away."""
     since_s = (now_s - ASSESS_PAST_S) % ASSESS_EVERY_S
@@ -166,6 +179,7 @@ def measure_steady(
         stack.enter_context(process("-c", reader, str(db), before=as_a_service()))
         time.sleep(warm_up_s)
         time.sleep(until_between_assessments_s(time.time()) if seconds >= ASSESS_EVERY_S else 0.0)
+        memory_mb = memory_mb_per_day(db) if commissioned and seconds >= ASSESS_EVERY_S else 0.0
         os.sync()
         before, bytes_before = usage_of(pid), (written_bytes(ours, pid), written_bytes(theirs, peer.pid))
         time.sleep(seconds)
@@ -179,7 +193,8 @@ def measure_steady(
             "rss_mb": round(rss_mb(pid), 1),
             "cpu_percent": round(100 * (after.cpu_s - before.cpu_s) / lasted_s, 3),
             "wakeups_per_s": round((after.wakeups - before.wakeups) / lasted_s, 2),
-            "mb_per_day": round(mb_a_day[0], 1),
+            "mb_per_day": round(mb_a_day[0] + memory_mb, 1),
+            "memory_mb_per_day": round(memory_mb, 2),
             "row_per_reading_mb_per_day": round(mb_a_day[1], 1),
             "steady_s": round(lasted_s),
             "disk": "process write_bytes" if ours is None else "loop device, ext4, 4 KB blocks, noatime",
