@@ -1,11 +1,9 @@
 """How collecting goes, read from the database alone. Works on the base install and without numpy."""
 
-import itertools
 import json
 import os
 import pathlib
 import sqlite3
-import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,27 +13,20 @@ from analysis.factors import factors_at
 from config.plant import Gauge, Meter, Plant, SerialSource
 from daemon.latest import end_ms, last_minute, latest_rows
 from daemon.metered import flow_at
+from daemon.newest import SILENT_S, USUAL_OF, rate_hz_of, silent_after_s_of
 from daemon.state_news import STATES_EVERY_S
 from daemon.store.blocks import first_minute
 from daemon.store.gauges import MINUTE_MS, latest_gauge_row
 from daemon.store.journal import read_events
 from daemon.store.keys import row_key
-from daemon.store.merging import MinuteRow
 from daemon.store.undated import undated_rows
 from daemon.upkeep import size_of
 from daemon.upkeep_status import UpkeepStatus, read_upkeep
 
-SILENT_S = 600.0
-"""A meter with a source that has said nothing for longer is silent, whatever its flow; one that is slow by its way, for"""
-SILENT_INTERVALS, SILENT_MOST_S = 2.5, 2100.0
-"""longer than so many of its usual intervals, this at the most: as much is bridged by the analysis (analysis/timeline.py)."""
-USUAL_OF, FEWEST_OF = 7, 3
-"""The usual interval is the middle one between so many of the newest rows; fewer tell none."""
 SIGN_OF_LIFE_S = 180.0
 """The collector writes once a minute, rows or its state; three missed are no accident."""
 LOOK_BACK_MINUTES = 7 * 24 * 60
 DAY_MINUTES = 24 * 60
-ENOUGH_MS = 20_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -323,8 +314,8 @@ def _meter(meter: Meter, look: _Look) -> MeterStatus:
     run = look.plant.run_of_meter(meter.name)
     source = source_of(meter)
     last_ms = end_ms(rows[0]) if rows else None
-    silent_after_s = _silent_after_s(rows)
-    rate_hz = _rate_hz(rows, meter.counter_bits, longest_ms=silent_after_s * 1000)
+    silent_after_s = silent_after_s_of(rows)
+    rate_hz = rate_hz_of(rows, meter.counter_bits, longest_ms=silent_after_s * 1000)
     age_s = None if last_ms is None else look.now_s - last_ms / 1000
     flow_m3s = None
     if rate_hz is not None and last_ms is not None:
@@ -345,14 +336,6 @@ def _meter(meter: Meter, look: _Look) -> MeterStatus:
     )
 
 
-def _silent_after_s(rows: Sequence[MinuteRow]) -> float:
-    """From when on a meter with these newest rows is silent."""
-    if len(rows) < FEWEST_OF:
-        return SILENT_S
-    usual_ms = statistics.median_low(end_ms(later) - end_ms(row) for later, row in itertools.pairwise(rows))
-    return min(max(SILENT_S, SILENT_INTERVALS * usual_ms / 1000), SILENT_MOST_S)
-
-
 def _gauge(gauge: Gauge, look: _Look) -> GaugeStatus:
     """One gauge, from its latest row."""
     row = latest_gauge_row(look.connection, gauge.name, from_minute=look.from_minute)
@@ -370,24 +353,6 @@ def _gauge(gauge: Gauge, look: _Look) -> GaugeStatus:
         silent=source is not None and (not look.just_started if age_s is None else age_s > SILENT_S),
         passed_over=body.get("gauges", {}).get(gauge.name, {}).get("passed_over", 0),
     )
-
-
-def _rate_hz(rows: Sequence[MinuteRow], bits: int, *, longest_ms: float) -> float | None:
-    """Pulses a second from the newest row, reaching back to the one before if it is short."""
-    if not rows:
-        return None
-    newest = rows[0]
-    if newest.span_ms >= ENOUGH_MS or (len(rows) == 1 and newest.span_ms > 0):
-        return newest.pulses * 1000 / newest.span_ms
-    if len(rows) == 1 or newest.restart:
-        return None
-    elapsed_ms = end_ms(newest) - end_ms(rows[1])
-    wrapped = newest.counted < rows[1].counted and bits == 16  # noqa: PLR2004 - the narrow counters wrap every few minutes
-    if newest.counted < rows[1].counted and not wrapped:
-        return None
-    if not 0 < elapsed_ms <= longest_ms:
-        return None
-    return (newest.counted - rows[1].counted) % (1 << bits) * 1000 / elapsed_ms
 
 
 def _restarts(connection: sqlite3.Connection, from_minute: int) -> dict[str, int]:

@@ -11,17 +11,17 @@ import numpy as np
 
 from analysis.detection.bank import OnsetBank, empty
 from analysis.detection.change import SETTLE_H, Change
-from analysis.detection.growth import NO_GROWTH, Growth, Since, growth_of
+from analysis.detection.heard import Heard
 from analysis.detection.lessons import Lessons, learn_again, learned
-from analysis.detection.longer import Comparison, Hour, asked_from, discounted
+from analysis.detection.longer import Comparison, asked_from, discounted
 from analysis.detection.looks import Looks
 from analysis.detection.noise import NoiseModel
-from analysis.detection.posterior import Hypotheses, log_sum
+from analysis.detection.posterior import log_sum
 from analysis.detection.products import Lie
 from analysis.detection.regimes import Regime, Touch, regime_at
 from analysis.detection.track import Track
 from analysis.detection.verdict import Verdict, judge
-from analysis.detection.whitener import FilterState, loosened, start, thinned
+from analysis.detection.whitener import FilterState, start, thinned
 from analysis.frames import Floats
 
 # The oldest onsets are weighed every RELOOK_H hours only, unless the odds come within NEAR of the limit.
@@ -31,7 +31,6 @@ LOOK_MARGIN = 1.5
 # Recovery is judged on the mean of this many hours, and must hold for this many.
 WINDOW_H = 6
 RECOVERED_H = 3
-RECOVERED_LOG_ODDS = -3.0
 # One that came back within AGAIN_H of its end must have gone for so many times as long, each time anew: an air lock
 # that comes and goes is one story.
 AGAIN_H, AGAIN_TIMES = 48, (1, 4, 16)
@@ -48,50 +47,32 @@ NOTED_AGES_H = frozenset({1, 3, 6, *range(12, 480, 12), *range(480, 1440, 24), *
 
 
 @dataclass(slots=True, kw_only=True)
-class Watch:
+class Watch(Heard):
     """The watch over one plant; feed it every hour in order.
 
     Attributes:
-        regimes: the noise and the faults, in order of their hours; the first from the start on.
         threshold: log odds at which a change is raised.
         judge_from_h: first hour that is judged; hours before it are healthy by the keeper's word.
-        touches: journalled work and speeds.
-        lessons: when the noise is learned anew; None for never.
-        changes: all that was raised. log_odds: of the front by hour; -inf where it was not judged.
+        lessons: when the noise is learned anew; None for never. lessons_taken: how many there were.
+        log_odds: of the front by hour; -inf where it was not judged.
         front: the track that looks for what nobody has seen. past: (hour, healthy filter after it), thinned.
-        lesson: the noise as it was learned last; None as commissioned. lessons_taken: how many there were.
         explained: by hour, what settled changes explained of the readings [M], as long as there are lessons to come.
-        model, hypotheses: the noise and the faults in the last hour taken in.
     """
 
-    regimes: tuple[Regime, ...]
     threshold: float
     judge_from_h: int
-    touches: tuple[Touch, ...] = ()
     lessons: Lessons | None = None
-    changes: list[Change] = field(default_factory=list)
     log_odds: list[float] = field(default_factory=list)
     front: Track = field(init=False)
     past: list[tuple[int, FilterState]] = field(default_factory=list)
-    lesson: NoiseModel | None = None
     lessons_taken: int = 0
-    model: NoiseModel = field(init=False)
-    hypotheses: Hypotheses = field(init=False)
     explained: dict[int, Floats] = field(default_factory=dict)
-    _readings: list[Floats] = field(default_factory=list)
-    _shares: list[Floats] = field(default_factory=list)
-    _hour: int = -1
     _comparison: Comparison | None = None  # only spares time
 
     def __post_init__(self) -> None:
         """Begin knowing nothing."""
         self._enter(self.regimes[0])
         self.front = Track(self.model, start(self.model), empty(self.model))
-
-    @property
-    def hour(self) -> int:
-        """The last hour taken in; -1 before the first."""
-        return self._hour
 
     def look(self, looks: Looks) -> None:
         """Look at the hour after the last one by its first parts; it is taken in whole later.
@@ -167,9 +148,6 @@ class Watch:
         """Enter the regime that begins with an hour, if one does."""
         if any(regime.from_h == hour for regime in self.regimes[1:]):
             self._go_on(regime_at(self.regimes, hour))
-
-    def _touches_at(self, hour: int) -> tuple[Touch, ...]:
-        return tuple(touch for touch in self.touches if touch.hour == hour)
 
     def _learn_if_due(self) -> None:
         """Learn the noise anew where that is due and nothing new seems wrong, and see all hours so far by it."""
@@ -253,9 +231,6 @@ class Watch:
         if hour % 24 == 0:
             self.past = thinned(self.past, hour)
 
-    def _open(self) -> tuple[Change, ...]:
-        return tuple(change for change in self.changes if change.open)
-
     def _look_ahead(self, reading: Floats, share: Floats) -> None:
         """The front's hour: the readings without what the settled changes explain."""
         hour = self._hour
@@ -287,24 +262,6 @@ class Watch:
         while comparison.hour < self._hour:
             comparison.take(self._sound_hour(comparison.hour + 1))
         return discounted(comparison.odds(self.model.common_signature), self.hypotheses, bank, weights, where)
-
-    def _sound_hour(self, hour: int) -> Hour:
-        """What an hour brings where nothing is wrong: while a change was judged nothing was seen."""
-        judged = any(change.before_h < hour <= change.judged_until_h for change in self.changes)
-        moved = [
-            change.noted[0].expected for change in self.changes if change.open and hour == change.judged_until_h + 1
-        ]
-        return Hour(
-            model=learned(regime_at(self.regimes, hour).model, self.lesson),
-            touches=(*self._touches_at(hour), *(Touch(hour=hour, pattern=pattern, sd=1.0) for pattern in moved)),
-            reading=np.full(self.model.meters, np.nan) if judged else self._readings[hour],
-            share=self._shares[hour],
-        )
-
-    def _explained(self, changes: tuple[Change, ...]) -> Floats:
-        parts = [np.zeros(self.model.meters), *(change.latest.expected for change in changes if change.open)]
-        total: Floats = np.sum(parts, axis=0)
-        return total
 
     def _raise(self, verdict: Verdict) -> None:
         """Raise a change, unless it is the end of one that is open, or more of it."""
@@ -364,33 +321,9 @@ class Watch:
             self._note_growth(change)
         return True
 
-    def _less_beside(self, change: Change, hour: int) -> Floats:
-        """[T, M] the readings from before a change up to an hour, less what the changes beside it explained in each."""
-        known = self._readings[change.before_h + 1 : hour + 1]  # a look's hour is not among them yet
-        hours = change.before_h + 1 + np.arange(len(known))
-        readings = np.array(known).reshape(len(known), self.model.meters)
-        for other in change.beside:
-            lasted = hours <= (hour if other.cleared_h is None else other.cleared_h)
-            readings[lasted] -= other.latest.expected
-        return readings
-
     def _note_growth(self, change: Change) -> None:
         """Keep with the verdict just noted how the change grows, as it could be told then."""
         change.latest = change.noted[-1] = replace(change.noted[-1], growth=self.growth(change))
-
-    def growth(self, change: Change) -> Growth:
-        """How a change grows by its latest verdict; no courses of what came at once."""
-        verdict = change.latest
-        if verdict.sudden:
-            return NO_GROWTH
-        since = Since(
-            before_h=change.before_h,
-            before=change.before,
-            readings=self._less_beside(change, verdict.hour),
-            touches=[touch for touch in self.touches if change.before_h < touch.hour <= verdict.hour],
-            model=self.model,
-        )
-        return growth_of(since, self.hypotheses, verdict.probability, verdict.change)
 
     def _look_beside(self, change: Change) -> None:
         """Look for what comes beside a change that is taken off the readings."""
@@ -412,35 +345,6 @@ class Watch:
             self.front.allow(SETTLED_SHARE * known.latest.expected)
         self.past = [(self._hour, self.front.state)]  # no earlier filter is a healthy one
 
-    def shadow(self, change: Change, hour: int) -> FilterState:
-        """The healthy filter of before the change, carried to `hour` on no reading at all."""
-        hours = hour - change.before_h
-        memory = self.model.memory**hours
-        fresh = self.model.stationary_var * (1.0 - memory**2)
-        fresh[: self.model.meters] = self.model.fresh_var[: self.model.meters] * hours
-        cov = memory[:, None] * change.before.cov * memory + np.diag(fresh)
-        state = FilterState(memory * change.before.mean, cov, np.zeros(self.model.meters))
-        for touch in self.touches:
-            if change.before_h < touch.hour <= hour:
-                state = loosened(state, touch.move)
-        return state
-
-    def departure(self, change: Change, hour: int, window_h: int) -> tuple[Floats, Floats]:
-        """How the readings stand against the healthy past, other changes taken off.
-
-        Returns:
-            [M] mean departure over the window that ends with `hour` (nan where unseen), and its covariance [M, M].
-        """
-        others = tuple(other for other in self.changes if other is not change)
-        recent = np.array(self._readings[max(hour - window_h + 1, 0) : hour + 1]) - self._explained(others)
-        seen = np.isfinite(recent)
-        count = np.maximum(seen.sum(axis=0), 1)
-        mean = np.where(seen.any(axis=0), np.nansum(recent, axis=0) / count, np.nan)
-        shadow = self.shadow(change, hour)
-        view = self.model.view
-        cov = view @ shadow.cov @ view.T + np.diag(self.model.white_sd**2 / count)
-        return mean - view @ shadow.mean, cov
-
     def _look_for_recovery(self, change: Change) -> None:
         if self._hour == change.raised_h:
             return
@@ -459,17 +363,6 @@ class Watch:
                 break
             times, change = times + 1, other
         return AGAIN_TIMES[min(times, len(AGAIN_TIMES) - 1)]
-
-    def _is_back(self, change: Change, window_h: int) -> bool:
-        """Whether the last hours speak for the healthy past rather than for the change."""
-        departure, cov = self.departure(change, self._hour, window_h)
-        seen = np.isfinite(departure)
-        if not seen.any():
-            return False
-        expected = change.latest.expected[seen]
-        solved = np.linalg.solve(cov[np.ix_(seen, seen)], np.stack([departure[seen], expected], axis=1))
-        odds = float(expected @ solved[:, 0] - 0.5 * expected @ solved[:, 1])
-        return odds < RECOVERED_LOG_ODDS
 
 
 def _touched(track: Track, touch: Touch) -> None:

@@ -17,7 +17,8 @@ from config.settings import PlantFile
 from config.units import flow_in, show_flow
 from daemon import clock, upkeep_words
 from daemon.clock_words import clock_state, clock_words
-from daemon.status import SILENT_S, GaugeStatus, MeterStatus, SourceStatus, Status, read_status
+from daemon.newest import SILENT_S
+from daemon.status import GaugeStatus, MeterStatus, SourceStatus, Status, read_status
 from daemon.store.opening import default_path, open_reader, storage_errors
 from daemon.tables import columns
 
