@@ -202,8 +202,8 @@ def known_after_s(timeline: Timeline, ends_ms: Ints, meters: int) -> Floats:
     its way is not waited for. A row sums up its minute, and so the minute of the last reading that is needed must be over.
     """
     across_ms = _next_ms(timeline, ends_ms, meters)
-    reach_ms = np.maximum(ends_ms, across_ms.max(axis=0, initial=0)) + _TELLING_MS
-    heard_ms = np.maximum(_next_ms(timeline, reach_ms, meters).max(axis=0, initial=0), ends_ms)
+    over_ms = np.maximum(ends_ms, across_ms.max(axis=0, initial=0))
+    heard_ms = np.maximum(_next_ms(timeline, over_ms + _TELLING_MS, meters).max(axis=0, initial=0), over_ms)
     whole_ms = (heard_ms // MINUTE_MS + 1) * MINUTE_MS  # a minute's row is the whole minute's
     known: Floats = np.minimum(whole_ms - ends_ms, SETTLE_S * 1000) / 1000
     return known
