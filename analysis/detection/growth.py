@@ -192,13 +192,14 @@ def _refined(seen: _Seen, path: tuple[Floats, Floats], fault: int, first_h: floa
     last_h = float(seen.at_h[-1])
     begins = np.linspace(first_h, last_h - BLOCK_H, BEGINNINGS)
     levels = _levels(seen)
+    whiten = np.linalg.inv(np.linalg.cholesky(seen.cov)).T
     for last in (False, True):
         begin_h, power, level = (axis.ravel() for axis in np.meshgrid(begins, POWERS, levels, indexing="ij"))
         reached = np.expm1(np.interp(level, path[1], path[0]))
         age = np.maximum(seen.at_h - begin_h[:, None], 0.0) / (last_h - begin_h)[:, None]  # [N, B]
         expected = np.interp(np.log1p(reached[:, None] * age ** power[:, None]), path[0], path[1])
-        apart = np.linalg.solve(np.linalg.cholesky(seen.cov), (seen.moved - expected).T)
-        log_weight = np.log(np.interp(power, POWERS, POWER_SHARE)) - 0.5 * np.sum(apart**2, axis=0)
+        apart = (seen.moved - expected) @ whiten
+        log_weight = np.log(np.interp(power, POWERS, POWER_SHARE)) - 0.5 * np.einsum("nb,nb->n", apart, apart)
         weight = np.exp(log_weight - log_weight.max())
         heavy = weight >= LEAST_WEIGHT
         if not last:

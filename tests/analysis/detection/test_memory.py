@@ -99,9 +99,9 @@ def test_what_was_learned_is_kept(cut: int) -> None:
     assert again.log_odds[cut:] == whole.log_odds[cut:]
 
 
-@pytest.mark.parametrize("cut", [300, 378, 395, 600])
+@pytest.mark.parametrize("cut", [300, 378])
 def test_what_a_lasting_fault_explains_is_kept(cut: int) -> None:
-    """Cut while it is young, settled before a lesson beside it, and after one: the same noise and growth to the bit."""
+    """Cut while it is young, and settled before a lesson beside it: the same noise and growth to the bit."""
     readings = healthy(HOURS)
     readings[240:] += np.linspace(0.1, 0.16, HOURS - 240)[:, None] * UNITS["branch a"]
     usual = first_guess(MODEL.common_signature, np.array([0.004]), np.zeros(1))
