@@ -7,16 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.frames import Floats, Ints
+from analysis.patience import FEWEST_INTERVALS, GAP_S, LONGEST_GAP_S, PATIENCE, USUAL_OF
 
 DAY_S = 86_400
-GAP_S = 600
-"""Between readings further apart than this nobody knows how the pump ran: no rate from it, unless it is a meter's way."""
-LONGEST_GAP_S = 2100
-"""Nor further apart than this, whatever a meter's way: a logger of half an hour is the slowest that says anything."""
-PATIENCE = 2.5
-"""So many times its usual interval a meter may be silent: then one line is lost, and more is a gap."""
-USUAL_OF = 6
-FEWEST_INTERVALS = 2
 LOOK_BACK_S = 5400
 """What a meter's usual interval is, its last intervals tell, of no longer ago than this: nothing later may matter."""
 SETTLE_S = 2 * LONGEST_GAP_S + 120

@@ -23,8 +23,8 @@ from analysis.events import Event
 from analysis.frames import HOUR_S, HourFrame
 from analysis.gauges import without_hours
 from analysis.joining import join
+from analysis.patience import GAP_S, LONGEST_GAP_S
 from analysis.speeds import speeds_of
-from analysis.timeline import GAP_S, LONGEST_GAP_S
 from config.errors import InputMissing, StoreError
 from config.plant import Gauge, Plant, Pump
 from config.settings import PlantFile

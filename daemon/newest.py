@@ -4,24 +4,21 @@ import itertools
 import statistics
 from collections.abc import Sequence
 
+from analysis.patience import FEWEST_INTERVALS, GAP_S, LONGEST_GAP_S, PATIENCE, USUAL_OF
 from daemon.latest import end_ms
 from daemon.store.merging import MinuteRow
 
-SILENT_S = 600.0
-"""A meter with a source that has said nothing for longer is silent, whatever its flow."""
-SILENT_INTERVALS, SILENT_MOST_S = 2.5, 2100.0
-"""One that is slow by its way, for so many of its usual intervals, this at the most: the analysis bridges as much."""
-USUAL_OF, FEWEST_OF = 7, 3
-"""The usual interval is the middle one between so many of the newest rows; fewer tell none."""
+NEWEST = USUAL_OF + 1
+"""So many rows tell the usual interval."""
 ENOUGH_MS = 20_000
 
 
 def silent_after_s_of(rows: Sequence[MinuteRow]) -> float:
-    """From when on a meter with these newest rows is silent."""
-    if len(rows) < FEWEST_OF:
-        return SILENT_S
+    """From when on a meter with these newest rows is silent: once nobody knows any more how the pump ran."""
+    if len(rows) <= FEWEST_INTERVALS:
+        return GAP_S
     usual_ms = statistics.median_low(end_ms(later) - end_ms(row) for later, row in itertools.pairwise(rows))
-    return min(max(SILENT_S, SILENT_INTERVALS * usual_ms / 1000), SILENT_MOST_S)
+    return min(max(GAP_S, PATIENCE * usual_ms / 1000), LONGEST_GAP_S)
 
 
 def rate_hz_of(rows: Sequence[MinuteRow], bits: int, *, longest_ms: float) -> float | None:

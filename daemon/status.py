@@ -10,10 +10,11 @@ from typing import Any
 
 from analysis.events import Event
 from analysis.factors import factors_at
+from analysis.patience import GAP_S
 from config.plant import Gauge, Meter, Plant, SerialSource
 from daemon.latest import end_ms, last_minute, latest_rows
 from daemon.metered import flow_at
-from daemon.newest import SILENT_S, USUAL_OF, rate_hz_of, silent_after_s_of
+from daemon.newest import NEWEST, rate_hz_of, silent_after_s_of
 from daemon.state_news import STATES_EVERY_S
 from daemon.store.blocks import first_minute
 from daemon.store.gauges import MINUTE_MS, latest_gauge_row
@@ -36,9 +37,9 @@ class MeterStatus:
     Attributes:
         source: `serial:NAME` or `mqtt:NAME`; None for a meter that is fed from log files only.
         last_ms: UTC epoch milliseconds of the last reading of the last seven days of readings; None without one.
-        silent: it has a source and was not heard for `silent_after_s`; one that never was, not since the collector started SILENT_S
+        silent: it has a source and was not heard for `silent_after_s`; one that never was, not since the collector started GAP_S
             ago.
-        silent_after_s: SILENT_S, or more of a meter that is slow by its way.
+        silent_after_s: GAP_S, or more of a meter that is slow by its way.
         rate_hz: pulses a second over the last minute of readings; None if they are too few.
         restarts: known restarts of its counter in the last day of readings.
         edges: edges that its counter threw away since it started; None if it does not say.
@@ -168,7 +169,7 @@ def read_status(connection: sqlite3.Connection, plant: Plant, db: pathlib.Path, 
         from_minute=(newest or 0) - LOOK_BACK_MINUTES,
         restarts=_restarts(connection, (newest or 0) - DAY_MINUTES),
         states=states,
-        just_started=collector.running and now_s - (collector.started_ms or 0) / 1000 <= SILENT_S,
+        just_started=collector.running and now_s - (collector.started_ms or 0) / 1000 <= GAP_S,
         now_s=now_s,
     )
     sources = _source_names(plant)
@@ -310,7 +311,7 @@ def _source(
 
 def _meter(meter: Meter, look: _Look) -> MeterStatus:
     """One meter, from its latest rows."""
-    rows = latest_rows(look.connection, meter.name, from_minute=look.from_minute, most=USUAL_OF)
+    rows = latest_rows(look.connection, meter.name, from_minute=look.from_minute, most=NEWEST)
     run = look.plant.run_of_meter(meter.name)
     source = source_of(meter)
     last_ms = end_ms(rows[0]) if rows else None
@@ -350,7 +351,7 @@ def _gauge(gauge: Gauge, look: _Look) -> GaugeStatus:
         last_ms=last_ms,
         value=None if row is None else row.mean,
         age_s=age_s,
-        silent=source is not None and (not look.just_started if age_s is None else age_s > SILENT_S),
+        silent=source is not None and (not look.just_started if age_s is None else age_s > GAP_S),
         passed_over=body.get("gauges", {}).get(gauge.name, {}).get("passed_over", 0),
     )
 

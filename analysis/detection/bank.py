@@ -74,13 +74,14 @@ def growth(age_h: NDArray[Any]) -> Floats:
     return grown
 
 
-def step(  # noqa: PLR0913, PLR0917 - an hour's whole setting
+def step(  # noqa: PLR0913 - an hour's whole setting
     bank: OnsetBank,
     model: NoiseModel,
     hour: int,
     innovation: Innovation,
     protect: frozenset[int] = frozenset(),
-    opens: bool = True,  # noqa: FBT001, FBT002 - named at the one call
+    *,
+    opens: bool = True,
 ) -> OnsetBank:
     """The bank after one more hour: all onsets one hour older, and if it opens a new one at `hour`.
 

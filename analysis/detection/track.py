@@ -36,7 +36,7 @@ class Track:
         """Take in one hour [M]; a judged hour may be the onset of a change."""
         self.state, innovation = update(self.model, predict(self.model, self.state), reading, share)
         if judged or len(self.bank.onset_h) > 0:
-            self.bank = step(self.bank, self.model, hour, innovation, self.protect, judged)
+            self.bank = step(self.bank, self.model, hour, innovation, self.protect, opens=judged)
 
     def allow(self, pattern: Floats) -> None:
         """Let the offsets move along a pattern [M], one standard deviation long."""

@@ -11,13 +11,13 @@ from typing import Any
 
 import click
 
+from analysis.patience import GAP_S
 from config.load import load_plant
 from config.plant import Plant
 from config.settings import PlantFile
 from config.units import flow_in, show_flow
 from daemon import clock, upkeep_words
 from daemon.clock_words import clock_state, clock_words
-from daemon.newest import SILENT_S
 from daemon.status import GaugeStatus, MeterStatus, SourceStatus, Status, read_status
 from daemon.store.opening import default_path, open_reader, storage_errors
 from daemon.tables import columns
@@ -70,7 +70,7 @@ def command(plant: pathlib.Path, *, db: pathlib.Path | None, as_json: bool) -> N
 def _silence(status: Status) -> Iterator[str]:
     """The alarms of meters and gauges that say nothing, by how long that may be."""
     after_s = {meter.name: meter.silent_after_s for meter in status.meters}
-    minutes = {name: math.ceil(after_s.get(name, SILENT_S) / 60) for name in status.silent}
+    minutes = {name: math.ceil(after_s.get(name, GAP_S) / 60) for name in status.silent}
     for longest in sorted(set(minutes.values())):
         yield f"silent for more than {longest} minutes: {', '.join(name for name in minutes if minutes[name] == longest)}"
 

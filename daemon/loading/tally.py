@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.frames import Ints
-from analysis.timeline import GAP_S, USUAL_OF, WRAP_SLACK, patience_ms_of
+from analysis.patience import GAP_S, USUAL_OF
+from analysis.timeline import WRAP_SLACK, patience_ms_of
 from daemon.loading.lines import MINUTE_MS, Readings
 from daemon.loading.sums import MinuteRows
 from daemon.store.ordering import stable_order

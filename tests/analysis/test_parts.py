@@ -6,8 +6,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from analysis import pulses
+from analysis.patience import GAP_S
 from analysis.pulses import PARTS
-from analysis.timeline import GAP_S, SETTLE_S
+from analysis.timeline import SETTLE_S
 from tests.analysis.test_pulses import DAY, START_MS, Log, derived, steady
 
 PART_MS = 600_000

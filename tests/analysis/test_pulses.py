@@ -8,18 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.frames import Floats
+from analysis.patience import FEWEST_INTERVALS, GAP_S, LONGEST_GAP_S, PATIENCE, USUAL_OF
 from analysis.pulses import DayHours, day_window_ms, derive_day, usual_rate
 from analysis.timeline import (
     DAY_S,
-    FEWEST_INTERVALS,
-    GAP_S,
     GRID_MINUTES,
     LEAD_S,
-    LONGEST_GAP_S,
     LOOK_BACK_S,
-    PATIENCE,
     SETTLE_S,
-    USUAL_OF,
     WRAP_SLACK,
     MinuteFrame,
     timeline_of,

@@ -70,7 +70,7 @@ def test_an_unknown_power_costs() -> None:
     noise = WHITE_SD * random.standard_normal((len(hours), 4000))
     shown = np.vstack([(design[:, 2:] * power + noise) / WHITE_SD, np.zeros((1, 4000))])
     fit = np.linalg.lstsq(held, shown, rcond=None)[0]
-    error = (fit[0] - whole * fit[1]) - 0.0
+    error = fit[0] - whole * fit[1]
 
     assert found.power_drawn_h > 1.5 * found.power_known_h
     assert float(np.median(np.abs(error))) == pytest.approx(found.power_drawn_h, rel=0.1)

@@ -46,7 +46,8 @@ def least_error(whitener: Whitener, change: Floats, *, onset_h: int, crossed_h: 
     rate = np.where(np.arange(at_h)[:, None] >= onset_h, np.gradient(change[:at_h], axis=0), 0.0)
     whole = crossed_h - onset_h
     signals = np.stack([-rate, age * rate, age * np.log(age / whole) * rate], axis=2)
-    info = _information(whitener, signals)
+    surprise = whitener.surprise(signals)
+    info: Floats = np.einsum("tim,tij,tjn->mn", surprise, whitener.precision[:at_h], surprise)
     drawn = info + np.diag([0.0, 0.0, POWER_LOG_SD**-2])
     by = np.array([1.0, -whole, 0.0])
     known, free = _sd(info[:2, :2], by[:2]), _sd(drawn, by)
@@ -55,19 +56,6 @@ def least_error(whitener: Whitener, change: Floats, *, onset_h: int, crossed_h: 
         if known is None or free is None
         else Least(power_known_h=MEDIAN_SD * known, power_drawn_h=MEDIAN_SD * free)
     )
-
-
-def _information(whitener: Whitener, signals: Floats) -> Floats:
-    hours = len(signals)
-    cut = Whitener(
-        noise=whitener.noise,
-        gain=whitener.gain[:hours],
-        precision=whitener.precision[:hours],
-        seen=whitener.seen[:hours],
-    )
-    surprise = cut.surprise(signals)
-    info: Floats = np.einsum("tim,tij,tjn->mn", surprise, cut.precision, surprise)
-    return info
 
 
 def _sd(info: Floats, by: Floats) -> float | None:

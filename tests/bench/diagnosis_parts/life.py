@@ -11,8 +11,8 @@ import numpy as np
 
 from analysis.events import Event, EventKind
 from analysis.frames import HOUR_S, Floats
+from analysis.patience import GAP_S
 from analysis.pulses import PARTS
-from analysis.timeline import GAP_S
 from tests.stories.rack import sea_water_viscosity_m2s
 
 START_S = 1_795_910_400  # 2026-11-29T00:00:00Z
